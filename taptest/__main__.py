@@ -1,0 +1,5 @@
+"""``python -m taptest``."""
+
+from taptest.cli import main
+
+main()
