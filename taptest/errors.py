@@ -1,4 +1,6 @@
-"""The one base class of every error that taptest raises on purpose."""
+"""The one base class of every error that taptest raises on purpose, and how foreign text is quoted in a message."""
+
+SHOWN_CHARACTERS = 40
 
 
 class TaptestError(Exception):
@@ -15,3 +17,25 @@ class ConstructionError(TaptestError):
 
 class LotError(TaptestError):
     """A lot table that cannot be read at all (single bad cells are collected, not raised)."""
+
+
+class UnitError(TaptestError):
+    """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
+
+    def __init__(self, problem: str, remedy: str) -> None:
+        super().__init__(f"{problem}; {remedy}")
+        self.problem = problem
+        self.remedy = remedy
+
+
+def shown(text: object, limit: int = SHOWN_CHARACTERS) -> str:
+    """Text from outside as it may stand in a message: one line, printable, at most about ``limit`` characters.
+
+    A terminal obeys escape sequences in a file name or a cell, so everything unprintable is written as its escape.
+    """
+    raw = str(text)
+    head = "".join(
+        character if character.isprintable() else character.encode("unicode_escape").decode("ascii")
+        for character in raw[:limit]
+    )
+    return head if len(raw) <= limit else f"{head}… ({len(raw)} characters)"

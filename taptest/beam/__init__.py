@@ -1,0 +1,1 @@
+"""Stiffness, mass and their spread along the ski -> natural frequencies."""
