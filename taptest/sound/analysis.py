@@ -1,0 +1,406 @@
+"""A recording in, its taps and resonances out: the library face of ``taptest analyse``."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.errors import RecordingError
+from taptest.recording import Recording
+from taptest.sound.resonance import Pole, find_poles
+from taptest.sound.ringdown import Spectra, model
+from taptest.sound.spectrum import Noise, measure_noise
+from taptest.sound.taps import Envelope, Tap, judge_taps, tap_to_noise_db
+from taptest.sound.tone import note_name
+
+Real = NDArray[np.float64]
+
+MODE_FLAGS = ("hum", "room-limited", "single-tap", "close-pair", "short-record")
+
+_GAP_S = 0.005  # between the silence that is measured and the onset
+_HEARD = 14.0  # misfit a mode must remove in one tap to count as heard in it (2 unknowns: chance 0.1 %)
+_EXPLAINED = 0.75  # least share of what sounds after the contact that decaying resonances must explain
+_RESONANT = 0.045  # damping ratio up to which a component counts as a ring
+_BROAD = 0.10  # above this damping ratio a component is the thud of the contact, not a resonance
+_FADED_DB = 38.0  # a record ends there: what a mode still tells beyond it is less than the room adds
+_LOWEST_BAND_HZ = 45.0  # one record length serves all below
+_REFITS = 4
+_CLOSE = 2.0  # half-power bandwidths
+_BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
+_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about nine in ten of their modes
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What to look for: frequency range [Hz], reverberation time of the room [s] if known, channel (from 1) if chosen."""
+
+    low_hz: float = 15.0
+    high_hz: float = 1500.0
+    room_s: float | None = None
+    channel: int | None = None
+
+    def __post_init__(self) -> None:
+        if not 5.0 <= self.low_hz < self.high_hz:
+            raise RecordingError(
+                f"frequency range {self.low_hz:g}-{self.high_hz:g} Hz: the lower limit must be at least 5 Hz"
+                " and below the upper one"
+            )
+
+
+@dataclass(frozen=True)
+class Mode:
+    """One resonance with standard uncertainties (k = 1).
+
+    ``frequency_hz`` undamped natural frequency; ``damping_ratio`` of the fitted resonance, so its half-power bandwidth is
+    ``2 * damping_ratio * frequency_hz``; ``level_db`` initial amplitude against the strongest mode of the recording;
+    ``taps`` number of accepted taps in which it is heard.
+    """
+
+    frequency_hz: float
+    frequency_u_hz: float
+    damping_ratio: float
+    damping_ratio_u: float
+    level_db: float
+    taps: int
+    flags: tuple[str, ...] = ()
+
+    @property
+    def half_power_bandwidth_hz(self) -> float:
+        return 2 * self.damping_ratio * self.frequency_hz
+
+    @property
+    def quality_factor(self) -> float:
+        return 1 / (2 * self.damping_ratio)
+
+    @property
+    def decay_time_s(self) -> float:
+        """Time to fall by 60 dB: 6.908 / (damping ratio x angular frequency)."""
+        return float(3 * np.log(10) / (self.damping_ratio * 2 * np.pi * self.frequency_hz))
+
+    @cached_property
+    def tone(self) -> tuple[str, float]:
+        """Note name and cents off it."""
+        return note_name(self.frequency_hz)
+
+
+@dataclass(frozen=True)
+class Analysis:
+    """Everything heard in one recording. ``record_s`` length of the fitted part of each accepted tap; ``channel`` from 1."""
+
+    path: str
+    sample_rate_hz: int
+    duration_s: float
+    channel: int
+    channels: int
+    taps: tuple[Tap, ...]
+    modes: tuple[Mode, ...]
+    noise: Noise
+    record_s: float
+    flags: tuple[str, ...] = ()
+
+    @property
+    def accepted(self) -> tuple[Tap, ...]:
+        return tuple(t for t in self.taps if t.accepted)
+
+
+def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
+    """Taps, resonances and their damping in one recording.
+
+    Raises: RecordingError when ``settings.channel`` does not exist or the range lies above half the sample rate.
+    """
+    settings = settings or Settings()
+    rate = float(recording.sample_rate_hz)
+    if settings.low_hz >= 0.45 * rate:
+        raise RecordingError(
+            f"{recording.path}: nothing above {0.45 * rate:.0f} Hz can be heard at {rate:.0f} Hz sample rate"
+        )
+    high = min(settings.high_hz, 0.45 * rate)
+    channel = _channel(recording, settings.channel)
+    samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
+    envelope = Envelope(samples, rate)
+    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
+    noise = _noise(samples, rate, taps)
+    taps, poles, spectra = _resonances(samples, rate, taps, noise, settings.low_hz, high)
+    poles = [
+        p for p in poles if not p.hidden and p.damping_ratio < _BROAD and settings.low_hz <= p.frequency_hz <= high
+    ]
+    modes = _modes(poles, spectra, noise, settings) if spectra else ()
+    flags = list(recording.flags)
+    if not taps:
+        flags.append("no-tap")
+    elif spectra is None:
+        flags.append("no-good-tap")
+    return Analysis(
+        path=recording.path,
+        sample_rate_hz=recording.sample_rate_hz,
+        duration_s=len(samples) / rate,
+        channel=channel + 1,
+        channels=recording.samples.shape[1],
+        taps=tuple(taps),
+        modes=modes,
+        noise=noise,
+        record_s=float(spectra.lengths.max()) / rate if spectra else 0.0,
+        flags=tuple(flags),
+    )
+
+
+def _resonances(
+    samples: Real, rate: float, taps: list[Tap], noise: Noise, low_hz: float, high_hz: float
+) -> tuple[list[Tap], list[Pole], Spectra | None]:
+    """Fit what the good taps share; a tap that it does not explain is refused, and the rest is fitted again."""
+    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    for _ in range(_REFITS):
+        taps = _among_other_sounds(taps)
+        good = [i for i, tap in enumerate(taps) if tap.accepted]
+        if not good:
+            break
+        spectra = _records(samples, rate, [taps[i] for i in good], noise, low_hz, high_hz)
+        poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz)
+        verdicts = _ring_verdicts(spectra, poles, lines)
+        if not any(verdicts):
+            return taps, poles, spectra
+        for i, reason in zip(good, verdicts, strict=True):
+            if reason:
+                taps[i] = taps[i].refused(reason)
+    return [t.refused("noisy") if t.accepted else t for t in taps], [], None
+
+
+def _among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
+    """Where twice as many sounds are no taps as are, what looks like a tap is one more of those (talk, music, work near by)."""
+    others = sum(not t.accepted and t.reasons not in _BAD_TAPS for t in taps)
+    good = sum(t.accepted for t in taps)
+    if others < max(2 * good, 2):
+        return list(taps)
+    return [t.refused("noisy") if t.accepted else t for t in taps]
+
+
+def _channel(recording: Recording, wanted: int | None) -> int:
+    count = recording.samples.shape[1]
+    if wanted is not None:
+        if not 1 <= wanted <= count:
+            raise RecordingError(
+                f"{recording.path}: channel {wanted} asked for, but it has {count}: choose 1 to {count}"
+            )
+        return wanted - 1
+    if count == 1:
+        return 0
+    rate = float(recording.sample_rate_hz)
+    ratios = [
+        tap_to_noise_db(np.asarray(c, dtype=np.float64), rate) if np.any(c != c[0]) else -np.inf
+        for c in recording.samples.T
+    ]
+    return int(np.argmax(ratios))
+
+
+def _noise(samples: Real, rate: float, taps: Sequence[Tap]) -> Noise:
+    gap = round(_GAP_S * rate)
+    silences = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
+    long_enough = [s for s in silences if len(s) >= 0.2 * rate]
+    if not long_enough:
+        # No silence before any tap: the end of the recording is the best there is.
+        long_enough = [samples[-round(0.3 * rate) :]]
+    powers = np.array([float(np.var(s)) for s in long_enough])
+    if len(powers):
+        # A stretch in which somebody spoke, or the last ring still sounds, is not the floor.
+        long_enough = [s for s, p in zip(long_enough, powers, strict=True) if p <= 4 * powers.min() + 1e-20]
+    least_step = 2.0**-23
+    return measure_noise(long_enough, rate, floor_density=least_step**2 / 12 * 2 / rate)
+
+
+def _records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float) -> Spectra:
+    """Spectra of the accepted taps, octave by octave, each over the time for which it rings.
+
+    Low modes need long records; high ones are over soon, and what follows them is the room. The octaves meet at the
+    quietest place near their edge.
+    """
+    longest = round(max(1.5 * max(t.ring_s for t in taps), 0.4) * rate)
+    length = min(*(t.stop - t.start for t in taps), longest)
+    lowest, highest = 0.6 * low_hz, min(1.2 * high_hz + 20, 0.49 * rate)
+    whole = _transformed(samples, rate, taps, noise, length, lowest, highest)
+    edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
+    pieces = []
+    for low, high in zip([lowest, *edges], [*edges, highest], strict=True):
+        short = _ringing(whole, low, high)
+        pieces.append(
+            _transformed(samples, rate, taps, noise, short, low, high) if short < length else _between(whole, low, high)
+        )
+    return Spectra(
+        values=np.concatenate([p.values for p in pieces], axis=1),
+        frequencies_hz=np.concatenate([p.frequencies_hz for p in pieces]),
+        lengths=np.concatenate([p.lengths for p in pieces]),
+        noise_power=np.concatenate([p.noise_power for p in pieces]),
+        sample_rate_hz=rate,
+    )
+
+
+def _transformed(
+    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, length: int, low_hz: float, high_hz: float
+) -> Spectra:
+    bins = np.arange(
+        max(int(np.ceil(low_hz * length / rate)), 1), int(np.ceil(high_hz * length / rate)), dtype=np.int64
+    )
+    values = np.array([np.fft.rfft(samples[t.start : t.start + length])[bins] for t in taps])
+    frequencies: Real = np.asarray(bins * (rate / length), dtype=np.float64)
+    power = noise.bin_power(frequencies, length, rate)
+    return Spectra(values, frequencies, np.full(len(bins), length), power, rate)
+
+
+def _between(spectra: Spectra, low_hz: float, high_hz: float) -> Spectra:
+    return spectra.take(slice(*np.searchsorted(spectra.frequencies_hz, [low_hz, high_hz])))
+
+
+def _edges(whole: Spectra, low_hz: float, high_hz: float) -> list[float]:
+    count = max(round(np.log2(high_hz / low_hz)), 1)
+    level = np.convolve((np.abs(whole.values) ** 2 / whole.noise_power).mean(axis=0), np.ones(3) / 3, mode="same")
+    edges = []
+    for number in range(count):
+        nominal = high_hz * 2.0 ** (number - count)
+        start, stop = np.searchsorted(whole.frequencies_hz, [0.85 * nominal, 1.15 * nominal])
+        if stop > start:
+            edges.append(float(whole.frequencies_hz[start + int(np.argmin(level[start:stop]))]))
+    return edges
+
+
+def _ringing(whole: Spectra, low_hz: float, high_hz: float) -> int:
+    """Number of samples until a band has fallen by ``_FADED_DB`` or, on average over the taps, well into its noise."""
+    band = _between(whole, low_hz, high_hz)
+    length = int(whole.lengths[0])
+    if not len(band.frequencies_hz):
+        return length
+    bins = np.round(band.frequencies_hz / band.resolution_hz).astype(int)
+    spectrum = np.zeros((whole.taps, bins[-1] + 1), complex)
+    spectrum[:, bins] = band.values
+    # Fewer points in the inverse transform: the same band at a lower rate.
+    points = 2 * bins[-1] + 2
+    power = ((np.fft.irfft(spectrum, n=points) * points / length) ** 2).mean(axis=0)
+    per_s = points * whole.sample_rate_hz / length
+    width = min(max(round(max(0.02, 3 / low_hz) * per_s), 1), points - 1)
+    total = np.cumsum(np.concatenate(([0.0], power)))
+    smooth = (total[width:] - total[:-width]) / width
+    floor = 2 * float(band.noise_power.sum()) / length**2
+    faded = np.flatnonzero(smooth < max(smooth[: width + 1].max() * 10 ** (-_FADED_DB / 10), 0.3 * floor))
+    seconds = (int(faded[0]) + width) / per_s if len(faded) else np.inf
+    return int(min(max(seconds, 10 / low_hz, 0.06) * whole.sample_rate_hz, length))
+
+
+def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> list[str]:
+    """For each tap why what sounds after the contact is no decay of shared resonances, or an empty string."""
+    ringing = [p for p in poles if p.damping_ratio <= _RESONANT]
+    if not ringing:
+        return ["no-ring"] * spectra.taps
+    audible = np.ones(len(spectra.frequencies_hz), bool)
+    for line in lines_hz:
+        audible &= np.abs(spectra.frequencies_hz - line) > 2.0 * spectra.resolution_hz
+    # Energy in the records: sum |X|**2 / N over bins of any length adds up by Parseval's theorem.
+    per_bin = audible / spectra.lengths
+    noise = float((spectra.noise_power * per_bin).sum())
+    sound = (np.abs(spectra.values) ** 2 * per_bin).sum(axis=1) - noise
+    rest = (np.abs(spectra.values - _sum_of(spectra, poles)) ** 2 * per_bin).sum(axis=1) - noise
+    dull = (np.abs(spectra.values - _sum_of(spectra, ringing)) ** 2 * per_bin).sum(axis=1) - noise
+    verdicts = []
+    for total, unexplained, unringing in zip(sound, rest, dull, strict=True):
+        if total <= 0 or unringing > (1 - _EXPLAINED) * total:
+            verdicts.append("noisy" if total > 0 and unexplained > (1 - _EXPLAINED) * total else "no-ring")
+        else:
+            verdicts.append("")
+    return verdicts
+
+
+def _sum_of(spectra: Spectra, poles: Sequence[Pole]) -> NDArray[np.complex128]:
+    return model(
+        spectra,
+        decay=np.array([p.decay for p in poles]),
+        omega=np.array([p.omega for p in poles]),
+        amplitude=np.array([p.amplitude for p in poles]).T,
+    )
+
+
+def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Settings) -> tuple[Mode, ...]:
+    if not poles:
+        return ()
+    loudness = [float(np.sqrt(np.mean(np.abs(p.amplitude) ** 2))) for p in poles]
+    loudest = max(loudness)
+    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    modes = []
+    for pole, level in zip(poles, loudness, strict=True):
+        heard = pole.strength > _HEARD
+        mode = _estimate(pole, heard)
+        flags = []
+        if len(lines) and np.abs(lines - mode.frequency_hz).min() < max(
+            1.0 / pole.record_s, mode.half_power_bandwidth_hz / 2
+        ):
+            flags.append("hum")
+        if settings.room_s is not None and mode.decay_time_s <= 1.2 * settings.room_s:
+            flags.append("room-limited")
+        if spectra.taps > 1 and heard.sum() <= 1:
+            flags.append("single-tap")
+        nearest = min((abs(p.omega - pole.omega) for p in poles if p is not pole), default=np.inf)
+        if nearest < _CLOSE * 2 * pole.decay:
+            flags.append("close-pair")
+        if pole.decay * pole.record_s < 2.0:
+            flags.append("short-record")
+        modes.append(
+            replace(
+                mode, level_db=20 * float(np.log10(level / loudest)), taps=max(int(heard.sum()), 1), flags=tuple(flags)
+            )
+        )
+    return tuple(modes)
+
+
+def _estimate(pole: Pole, heard: NDArray[np.bool_]) -> Mode:
+    """Frequency and damping with uncertainties from the fit and, where the taps differ by more than it allows, from them."""
+    size = float(np.hypot(pole.decay, pole.omega))
+    # d(omega_n, zeta) / d(decay, omega)
+    turn = np.array(
+        [[pole.decay / size, pole.omega / size], [pole.omega**2 / size**3, -pole.decay * pole.omega / size**3]]
+    )
+    covariance = turn @ pole.covariance @ turn.T
+    best = np.array([size, pole.decay / size])
+    spread = np.sqrt(np.diag(covariance))
+    if heard.sum() >= 2:
+        each = pole.each[heard]
+        scale = np.hypot(each[:, 0], each[:, 1])
+        own = np.stack([scale, each[:, 0] / scale], axis=1)
+        variance = np.einsum("ab,jbc,ac->ja", turn, pole.each_covariance[heard], turn)
+        for i in range(2):
+            mean, width = combine_taps(own[:, i], variance[:, i], best[i], spread[i])
+            best[i], spread[i] = (mean, width) if mean > 0 else (best[i], width)
+    # Hidden components measure what the room does to the peak they surround: as many decibels below it as they lie, so large
+    # is the part of its bandwidth by which the peak may have been moved or widened.
+    room = _ROOM * float(np.sqrt(pole.clutter)) * pole.decay
+    spread = np.hypot(spread, [room, room / size])
+    return Mode(
+        frequency_hz=float(best[0] / (2 * np.pi)),
+        frequency_u_hz=float(spread[0] / (2 * np.pi)),
+        damping_ratio=float(best[1]),
+        damping_ratio_u=float(spread[1]),
+        level_db=0.0,
+        taps=0,
+    )
+
+
+def combine_taps(values: Real, variances: Real, pooled: float, pooled_u: float) -> tuple[float, float]:
+    """Weighted mean and standard uncertainty of the taps' own values when they scatter more than their noise explains.
+
+    Cochran's Q against its 99 % point decides; then the random-effects mean with the between-tap variance of
+    DerSimonian and Laird (1986), its uncertainty widened from the normal to Student's t for few taps, so that twice the
+    uncertainty still covers 95 %. Without excess scatter the pooled fit stands, being the better estimate.
+    """
+    from scipy.special import chdtri, stdtrit
+
+    count = len(values)
+    weight = 1 / variances
+    mean = float((weight * values).sum() / weight.sum())
+    excess = float((weight * (values - mean) ** 2).sum())
+    if excess <= float(chdtri(count - 1, 0.01)):
+        return pooled, pooled_u
+    between = max((excess - (count - 1)) / float(weight.sum() - (weight**2).sum() / weight.sum()), 0.0)
+    weight = 1 / (variances + between)
+    mean = float((weight * values).sum() / weight.sum())
+    spread = float(np.sqrt((weight * (values - mean) ** 2).sum() / (count - 1) / weight.sum()))
+    spread = max(spread, float(1 / np.sqrt(weight.sum())))
+    return mean, spread * float(stdtrit(count - 1, 0.97725)) / 2
