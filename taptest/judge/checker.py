@@ -1,0 +1,235 @@
+"""Checking a lot: every ski's modes against what its stiffness and mass predict, and against its group."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from math import exp, hypot
+
+from taptest.beam.construction import Construction, load_construction
+from taptest.errors import ConstructionError, shown
+from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
+from taptest.judge.lot import Lot, SkiRow
+from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
+from taptest.judge.reasons import Circumstances, verdict_of
+from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
+from taptest.sound.analysis import Settings
+
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+
+Progress = Callable[[int, int, str], None]
+Kind = tuple[str, bool, int]
+
+LENGTH_STEP_M = 0.030
+_WARM_K = 5.0
+
+
+def check(
+    lot: Lot,
+    *,
+    settings: Settings | None = None,
+    rig: Rig | None = None,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> CheckResult:
+    """Read, analyse, predict and identify every ski of a lot, and judge them.
+
+    Nothing in a single row stops the work: what cannot be read is in ``unread`` and its ski is not judged.
+
+    Args:
+        lot: the table.
+        settings: for the analysis of the recordings.
+        rig: uncertainties of the table's stiffness and mass.
+        progress: called with (skis done, skis in all, id of the ski just done).
+        workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
+            ``if __name__ == "__main__"``.
+    """
+    settings, rig = settings or Settings(), rig or Rig()
+    constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
+    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
+    measured: list[MeasuredSki | None] = [None] * len(jobs)
+    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
+        measured[index] = ski
+        if progress is not None:
+            progress(done, len(jobs), ski.row.ski_id)
+    skis = [ski for ski in measured if ski is not None]
+    verdicts, groups, notes = judge(skis)
+    refused = [
+        f"{shown(lot.path.name, 100)}: {problem}"
+        for name, problem in constructions.items()
+        if name and isinstance(problem, ConstructionError)
+    ]
+    unread = (*refused, *(message for ski in skis for message in ski.unread))
+    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
+
+
+def _load(name: str, lot: Lot) -> Construction | ConstructionError:
+    if not name:
+        return ConstructionError("no construction given, so nothing is predicted: name one in the table")
+    try:
+        return load_construction(name, base=lot.path.parent)
+    except ConstructionError as problem:
+        return problem
+
+
+_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
+
+
+def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
+    """Index and result of every job, in the order in which they are done."""
+    if min(workers, len(jobs)) <= 1:
+        for index, job in enumerate(jobs):
+            yield index, measure_ski(*job)
+        return
+    import multiprocessing
+    from concurrent.futures import ProcessPoolExecutor, as_completed
+
+    # A forked child of a program with threads (progress bars, linear algebra) can hang.
+    context = multiprocessing.get_context("spawn")
+    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
+        futures = {pool.submit(measure_ski, *job): index for index, job in enumerate(jobs)}
+        try:
+            for future in as_completed(futures):
+                yield futures[future], future.result()
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+def judge(
+    skis: Sequence[MeasuredSki],
+) -> tuple[tuple[SkiVerdict, ...], tuple[GroupSummary, ...], tuple[str, ...]]:
+    """Verdicts in the order of the skis, the groups they were judged in, and notes. Needs no sound.
+
+    A group shares construction, binding state and length class; lengths no more than 30 mm from the next shorter one
+    of the group are one class, since each ski's own length is in its prediction.
+    """
+    verdicts: list[SkiVerdict] = [_verdict(ski, None, by_group=False) for ski in skis]
+    groups, notes = [], []
+    for (construction, with_binding, _), members in _groups(skis).items():
+        judged = [skis[i] for i in members]
+        findings, limits = judge_group([_evidence(ski) for ski in judged])
+        by_group = limits.spread is not None
+        for i, each in zip(members, findings, strict=True):
+            verdicts[i] = _verdict(skis[i], each, by_group=by_group)
+        group = _summary(construction, with_binding, judged, limits)
+        groups.append(group)
+        notes += _notes(group, judged, limits)
+    return tuple(verdicts), tuple(groups), tuple(notes)
+
+
+def _groups(skis: Sequence[MeasuredSki]) -> dict[Kind, list[int]]:
+    """Indices of the skis that can be judged, by construction, binding and length class."""
+    kinds: dict[tuple[str, bool], list[int]] = {}
+    for i, ski in enumerate(skis):
+        if not ski.obstacles and log_deviations(ski):
+            kinds.setdefault((ski.row.construction, ski.row.binding_mass_kg > 0), []).append(i)
+    groups: dict[Kind, list[int]] = {}
+    for (construction, with_binding), members in kinds.items():
+        length_class, before = 0, None
+        for i in sorted(members, key=lambda i: skis[i].row.length_m or 0.0):
+            length_m = skis[i].row.length_m or 0.0
+            # A tenth of a millimetre, so that rounding of units does not split a class.
+            length_class += before is not None and length_m - before > LENGTH_STEP_M + 1e-4
+            before = length_m
+            groups.setdefault((construction, with_binding, length_class), []).append(i)
+    return groups
+
+
+def _evidence(ski: MeasuredSki) -> Evidence:
+    deviations, dampings = log_deviations(ski), log_dampings(ski)
+    assert ski.prediction is not None
+    return Evidence(
+        deviations=Ladder(*(tuple(column) for column in zip(*(each[:3] for each in deviations), strict=True))),
+        damping=Ladder(*(tuple(column) for column in zip(*dampings, strict=True))),
+        scale_u=ski.prediction.scale_u_rel,
+        shape_u=tuple(each[3] for each in deviations),
+        generation=ski.row.generation,
+    )
+
+
+def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> SkiVerdict:
+    row, prediction, identification = ski.row, ski.prediction, ski.identification
+    word: Verdict = "not judged"
+    reasons = (*ski.obstacles, *ski.remarks)
+    if findings is not None and findings.shift is not None:
+        word, reasons = verdict_of(findings, Circumstances(ski.taps_good, ski.taps_disagree, by_group, ski.remarks))
+    elif not ski.obstacles:
+        reasons = ("its modes are not those in which its group is heard: nothing to compare", *ski.remarks)
+    measured_hz = identification.first_hz if identification is not None else None
+    measured_u_hz = identification.first_u_hz if identification is not None else None
+    deviation = deviation_u = None
+    if measured_hz is not None and measured_u_hz is not None and prediction is not None:
+        ratio = measured_hz / prediction.bending_hz[0]
+        deviation = 100 * (ratio - 1)
+        deviation_u = 100 * ratio * hypot(measured_u_hz / measured_hz, prediction.u_rel(1))
+    uneven = findings.unevenness if findings is not None else None
+    damping = damping_u = None
+    if findings is not None and findings.damping_level is not None and findings.damping_level_u is not None:
+        damping = exp(findings.damping_level)
+        damping_u = damping * findings.damping_level_u
+    return SkiVerdict(
+        ski_id=row.ski_id,
+        pair_id=row.pair_id,
+        construction=row.construction,
+        construction_name=ski.construction_name,
+        generation=row.generation,
+        mass_g=None if row.mass_kg is None else 1000 * row.mass_kg,
+        stiffness_n_per_mm=None if row.stiffness_n_per_m is None else row.stiffness_n_per_m / 1000,
+        span_mm=None if row.span_m is None else 1000 * row.span_m,
+        predicted_hz=None if prediction is None else prediction.bending_hz[0],
+        predicted_u_hz=None if prediction is None else prediction.u_hz(1),
+        measured_hz=measured_hz,
+        measured_u_hz=measured_u_hz,
+        first_heard=identification is not None and identification.first_heard,
+        deviation_percent=deviation,
+        deviation_u_percent=deviation_u,
+        damping_ratio=damping,
+        damping_ratio_u=damping_u,
+        unevenness=None if uneven is None else uneven.value**2,
+        score=max((each.score for each in findings.statistics()), default=None) if findings is not None else None,
+        modes=() if identification is None else tuple(m for m in identification.modes if m.order is not None),
+        verdict=word,
+        reasons=reasons,
+        taps_good=ski.taps_good,
+        taps_found=ski.taps_found,
+        line=row.line,
+    )
+
+
+def _summary(construction: str, with_binding: bool, skis: Sequence[MeasuredSki], limits: Limits) -> GroupSummary:
+    lengths = [round(1000 * (ski.row.length_m or 0.0)) for ski in skis]
+    count = len(skis)
+    if limits.spread is not None:
+        basis = f"group of {count}: 95/99 tolerance limits"
+    else:
+        basis = f"physics only: {count} {'ski' if count == 1 else 'skis'}, fewer than {LEAST_GROUP}"
+    return GroupSummary(
+        construction=construction,
+        length_class=f"{min(lengths)}" if min(lengths) == max(lengths) else f"{min(lengths)}-{max(lengths)}",
+        binding="with binding" if with_binding else "bare",
+        count=count,
+        centre_percent=percent(limits.centre),
+        spread_percent=None if limits.spread is None else 100 * limits.spread,
+        limit_percent=None if limits.limit is None else percent(limits.limit),
+        basis=basis,
+    )
+
+
+def _notes(group: GroupSummary, skis: Sequence[MeasuredSki], limits: Limits) -> list[str]:
+    """What concerns a whole group: a centre that physics does not explain, and temperatures too far apart."""
+    name = f"{shown(group.construction)} {group.length_class} mm, {group.binding}"
+    notes = []
+    first = skis[0].prediction
+    if limits.spread is not None and first is not None:
+        allowed = PHYSICS_FACTOR * first.u_rel(1)
+        if abs(limits.centre) > allowed:
+            notes.append(
+                f"{name}: the whole group lies {percent(limits.centre):+.1f} % from its prediction, more than "
+                f"{100 * allowed:.1f} %; check the span, the scale and the construction file"
+            )
+    warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
+    if warm and max(warm) - min(warm) > _WARM_K:
+        notes.append(
+            f"{name}: measured between {min(warm):.0f} and {max(warm):.0f} °C; frequencies move about 0.1 % a kelvin, "
+            "so compare skis of one temperature"
+        )
+    return notes
