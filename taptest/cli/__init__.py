@@ -1,0 +1,52 @@
+"""The ``taptest`` command: one file per command, each of which parses, calls the library and renders."""
+
+from typing import Annotated, Any
+
+import typer
+from typer.core import TyperGroup
+
+from taptest import __version__
+from taptest.cli import analyse, check, output, predict
+
+
+class _Commands(TyperGroup):
+    """In the order of the work, and with every failure turned into one line and an exit status."""
+
+    def list_commands(self, ctx: Any) -> list[str]:
+        return ["check", "analyse", "predict"]
+
+    def invoke(self, ctx: Any) -> Any:
+        with output.failures_as_exit_status():
+            return super().invoke(ctx)
+
+
+app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
+app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
+app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
+app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
+
+
+def _print_version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"taptest {__version__}")
+        raise typer.Exit
+
+
+@app.callback(no_args_is_help=True)
+def taptest(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_print_version, is_eager=True, help="Print the version and exit.")
+    ] = False,
+) -> None:
+    """Natural frequencies and damping of hung, tapped cross-country skis, against what stiffness and mass predict.
+
+    Exit status: 0 done, 1 failed, 2 wrong usage, 3 outliers found (check --fail-on outlier), 4 done but part of the
+    input could not be read.
+    """
+
+
+def main() -> None:
+    """Run the command line of this process; never returns."""
+    output.prepare_process()
+    with output.failures_as_exit_status():
+        app(prog_name="taptest")

@@ -1,0 +1,60 @@
+"""``taptest check``: a lot against its predictions and against itself."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from taptest.cli import output
+from taptest.cli.options import Channel, High, Json, Low, Room
+
+
+class FailOn(StrEnum):
+    """Verdict that makes the exit status 3."""
+
+    OUTLIER = "outlier"
+
+
+def check(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
+    json: Json = False,
+    fail_on: Annotated[
+        FailOn | None, typer.Option(metavar="outlier", help="End with exit status 3 when there is an outlier.")
+    ] = None,
+    low: Low = 15.0,
+    high: High = 1500.0,
+    room: Room = None,
+    channel: Channel = None,
+) -> None:
+    """Judge every ski of a lot: does it ring as its stiffness and mass say, and like the others of its kind?
+
+    Verdicts are pass, recheck, outlier and not judged, each with its reasons. A bad cell or recording is named and
+    costs its own ski only.
+    """
+    from taptest.judge.checker import check as check_lot
+    from taptest.judge.lot import read_lot
+
+    settings = output.settings_from(low, high, room, channel)
+    table = read_lot(lot)
+    with output.progress("checking", len(table.rows)) as advance:
+        result = check_lot(
+            table,
+            settings=settings,
+            progress=lambda done, total, ski_id: advance(),
+            workers=output.worker_count(len(table.rows)),
+        )
+    if json:
+        from taptest.show.as_json import check_document
+
+        output.write_json(check_document(result))
+    else:
+        from taptest.show.verdict_table import check_view
+
+        console = output.screen()
+        output.show(check_view(result, console.width), console)
+    output.finish(
+        [*map(str, result.problems), *result.unread],
+        result.notes,
+        nothing_read=not result.skis,
+        outliers=fail_on is FailOn.OUTLIER and result.count("outlier") > 0,
+    )
