@@ -1,0 +1,288 @@
+"""The documentation says what the program does: commands, options, and output that was really printed.
+
+``python tests/test_documentation.py`` writes the present output of every example into the README.
+"""
+
+import doctest
+import importlib
+import os
+import pkgutil
+import re
+import shlex
+import shutil
+import subprocess
+import sys
+import tomllib
+import warnings
+from pathlib import Path
+
+import pytest
+import typer
+
+import taptest
+from taptest.cli import app
+
+sys.path.insert(0, str(Path(__file__).resolve().parent.parent / ".ci"))
+from lowest_versions import lowest_versions
+from readme_command import readme_command
+
+ROOT = Path(__file__).resolve().parent.parent
+README, DEVELOPERS, CHANGELOG = (ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md"))
+DOCUMENTS = (README, DEVELOPERS, CHANGELOG)
+PLANTED = ("C05R", "S02L", "S06R")  # recordings_demo/README.md: the three of the planted faults that are in the ski
+
+_EXAMPLE = re.compile(r"```console\n\$ (?P<command>[^\n]+)\n(?P<output>.*?)```\n", re.DOTALL)
+
+
+def text_of(path):
+    return path.read_text(encoding="utf-8")
+
+
+def examples():
+    """Command and output of every console example in the README."""
+    return {found["command"]: found["output"] for found in _EXAMPLE.finditer(text_of(README))}
+
+
+def commands():
+    """Every command of the command line, with its options."""
+    group = typer.main.get_command(app)
+    return {name: [o for p in command.params for o in p.opts] for name, command in group.commands.items()}
+
+
+def make_desk(folder):
+    """The folder that the README's examples are run in: the demonstration, and the session that it tells to make."""
+    shutil.copytree(ROOT / "recordings_demo", folder / "recordings_demo", ignore=shutil.ignore_patterns("*.py"))
+    today = folder / "today"
+    today.mkdir()
+    for name, recording in (("17L", "c05l"), ("17R", "c05r")):
+        shutil.copy(folder / "recordings_demo" / f"{recording}.flac", today / f"{name}.flac")
+    tables = re.findall(r"```csv\n(.+?)```\n", text_of(README), flags=re.DOTALL)
+    for name, table in zip(("lot.csv", "slips.csv"), tables, strict=True):
+        (today / name).write_text(table, encoding="utf-8")
+    return folder
+
+
+def printed(command, folder):
+    """What a README example prints, both outputs together, on a plain screen of 80 columns."""
+    settings = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "PYTHONIOENCODING": "utf-8"}
+    here, *rest = command.split(" | ", 1)
+    done = subprocess.run(
+        [sys.executable, "-m", "taptest", *shlex.split(here)[1:]],
+        cwd=folder,
+        env=settings,
+        capture_output=True,
+        timeout=300,
+        encoding="utf-8",
+    )
+    if not rest:
+        return done.stdout + done.stderr
+    program, *arguments = shlex.split(rest[0])
+    assert program == "python3", "only Python is sure to be there"
+    return subprocess.run(
+        [sys.executable, *arguments], input=done.stdout, env=settings, capture_output=True, timeout=60, encoding="utf-8"
+    ).stdout
+
+
+@pytest.fixture(scope="module")
+def desk(tmp_path_factory):
+    return make_desk(tmp_path_factory.mktemp("desk"))
+
+
+@pytest.fixture(scope="module")
+def lot_table(desk):
+    return printed("taptest check recordings_demo/lot.csv", desk)
+
+
+# --- examples ------------------------------------------------------------------------------------------------------
+
+EXACT = [command for command in examples() if re.match(r"taptest (predict|--version)\b", command)]
+
+
+def in_words(output):
+    """Every line as its words: releases of rich do not agree on the width of a column."""
+    return [line.split() for line in output.splitlines() if line.strip("- ")]
+
+
+@pytest.mark.parametrize("command", EXACT)
+def test_predictions_in_the_readme_are_what_is_printed(command, desk):
+    assert in_words(examples()[command]) == in_words(printed(command, desk))
+
+
+def test_the_readme_has_the_examples_that_are_compared():
+    assert len(EXACT) >= 3 and "taptest --version" in EXACT
+    assert {command.split()[1] for command in examples()} == {"--version", *commands()}
+    assert all(examples().values()), "an example without output"
+    assert (
+        max(len(line) for output in examples().values() for line in output.splitlines() if "taptest:" not in line) <= 80
+    )
+
+
+def summary(output):
+    (line,) = re.findall(r"^\d+ skis?: .+$", output, flags=re.MULTILINE)
+    return line
+
+
+def set_aside(output):
+    """Ski and the first words of its reason, as listed under "Set aside"."""
+    section = re.search(r"^Set aside\n(.+?)\n\n", output, flags=re.DOTALL | re.MULTILINE)
+    return (
+        {} if section is None else dict(re.findall(r"^(\w+)  (Uneven|All modes|Damping)\b", section[1], re.MULTILINE))
+    )
+
+
+def test_the_table_in_the_readme_agrees_with_a_run(lot_table):
+    shown = examples()["taptest check recordings_demo/lot.csv"]
+    assert summary(shown) == summary(lot_table) == "26 skis: 22 pass, 0 recheck, 3 outliers, 1 not judged"
+    assert set_aside(shown) == set_aside(lot_table) == {"C05R": "Uneven", "S02L": "All modes", "S06R": "Damping"}
+    verdicts = r"^(\w+) .* (pass|recheck|outlier|not judged)$"
+    assert re.findall(verdicts, shown, re.MULTILINE) == re.findall(verdicts, lot_table, re.MULTILINE)
+
+
+def test_the_readme_explains_every_planted_fault(lot_table):
+    rows = dict(re.findall(r"^\| (\w\d\d[LR]) \| .+ \| (.+) \|$", text_of(README), flags=re.MULTILINE))
+    assert sorted(rows) == ["C02L", "C05R", "S02L", "S04R", "S06R"]
+    assert all(rows[ski].startswith("outlier") for ski in PLANTED)
+    assert rows["S04R"].startswith("not judged") and re.search(r"^S04R .* not judged$", lot_table, re.MULTILINE)
+    assert re.search(r"^C02L .* 2/5 .* pass$", lot_table, re.MULTILINE)
+
+
+def test_the_json_example_names_the_same_skis(lot_table):
+    (shown,) = (output for command, output in examples().items() if "--json |" in command)
+    named = {line.split(":")[0] for line in shown.splitlines()}
+    assert named == {*PLANTED, "S04R"}
+    assert named == set(re.findall(r"^(\w\d\d\w) .* (?:outlier|recheck|not judged)$", lot_table, re.MULTILINE))
+
+
+def test_the_analysis_in_the_readme_agrees_with_a_run(desk):
+    ((command, shown),) = ((each, output) for each, output in examples().items() if each.startswith("taptest analyse"))
+    mode = re.compile(r"^ *([\d.]+) ±[\d.]+ +[\d.]+ ±", re.MULTILINE)
+    taps = re.compile(r"(\d of \d taps) used")
+    now = printed(command, desk)
+    before, after = ([float(hz) for hz in mode.findall(output)] for output in (shown, now))
+    assert taps.findall(shown) == taps.findall(now) == ["5 of 5 taps"]
+    # Other versions of numpy and scipy round otherwise and may keep or drop a faint mode; the rest stays within 0.5 %.
+    found = sum(any(abs(hz / other - 1) < 0.005 for other in after) for hz in before)
+    assert len(before) >= 5 and found >= 0.8 * len(before)
+
+
+def test_a_wrong_example_would_be_seen(desk):
+    command = next(command for command in EXACT if "--mass 513" in command)
+    assert in_words(printed(command.replace("--mass 513", "--mass 514"), desk)) != in_words(examples()[command])
+
+
+# --- completeness --------------------------------------------------------------------------------------------------
+
+
+def missing_from(text):
+    """Commands and options that a text does not mention as code."""
+    lacking = [name for name in commands() if f"`taptest {name}" not in text]
+    options = {option for each in commands().values() for option in each}
+    code = " ".join(re.findall(r"`[^`\n]+`", text))
+    return lacking + sorted(o for o in options if o.startswith("--") and not re.search(rf"{o}(?![\w-])", code))
+
+
+def test_the_readme_mentions_every_command_and_option():
+    assert missing_from(text_of(README)) == []
+
+
+def test_a_missing_option_would_be_seen():
+    cut = text_of(README).replace("--rig-centre", "--rig").replace("taptest analyse", "taptest listen")
+    assert missing_from(cut) == ["analyse", "--rig-centre"]
+
+
+def test_the_readme_mentions_every_column_reason_and_flag():
+    from taptest.judge import lot
+    from taptest.sound.analysis import MODE_FLAGS
+    from taptest.sound.taps import REASONS
+
+    columns = [*lot._TEXT_COLUMNS, *(lot._accepted(name)[0] for name in lot._QUANTITIES)]
+    absent = [word for word in (*columns, *REASONS, *MODE_FLAGS) if f"`{word}`" not in text_of(README)]
+    assert absent == []
+
+
+def test_every_exit_status_is_explained():
+    statuses = re.findall(r"^\| (\d) \|", text_of(README), flags=re.MULTILINE)
+    assert statuses == ["0", "1", "2", "3", "4"]
+
+
+def test_the_example_of_a_construction_file_can_be_read(tmp_path):
+    from taptest.beam.construction import construction_names, load_construction
+
+    (example,) = re.findall(r"```toml\n(.+?)```\n", text_of(README), flags=re.DOTALL)
+    (tmp_path / "race.toml").write_text(example, encoding="utf-8")
+    assert load_construction("race.toml", base=tmp_path).torsion is not None
+    assert all(f"`{name}`" in text_of(README) for name in construction_names())
+
+
+def test_the_set_up_commands_are_those_that_ci_runs():
+    try_it, tests = readme_command("try"), readme_command("tests")
+    assert try_it.startswith("python3 -m venv ") and try_it.endswith("taptest check recordings_demo/lot.csv")
+    assert "'.[test]'" in tests and " -m pytest" in tests
+    ci = ROOT / ".ci" / "run"
+    assert os.name != "posix" or os.access(ci, os.X_OK)
+    assert re.findall(r"^step .* from_readme (\w+)$", text_of(ci), flags=re.MULTILINE) == ["try", "tests"]
+    with pytest.raises(SystemExit, match="0 commands 'lint'"):
+        readme_command("lint")
+
+
+def test_the_changelog_has_this_version():
+    project = tomllib.loads(text_of(ROOT / "pyproject.toml"))["project"]
+    assert taptest.__version__ == project["version"]
+    headings = re.findall(r"^## (\S+)", text_of(CHANGELOG), flags=re.MULTILINE)
+    assert headings[0] == project["version"]
+
+
+def test_every_dependency_has_a_lower_bound():
+    pins = dict(pin.split("==") for pin in lowest_versions())
+    assert {"numpy", "scipy", "typer", "pytest"} <= set(pins)
+
+
+def test_schemas_are_documented_for_developers():
+    source = "".join(text_of(path) for path in Path(taptest.__file__).parent.rglob("*.py"))
+    schemas = set(re.findall(r"\"(taptest\.\w+/\d+)\"", source))
+    assert len(schemas) >= 4
+    assert {schema for schema in schemas if f"`{schema}`" not in text_of(DEVELOPERS)} == set()
+
+
+@pytest.mark.parametrize("document", DOCUMENTS, ids=lambda path: path.name)
+def test_links_lead_somewhere(document):
+    text = text_of(document)
+    headings = {
+        re.sub(r"[^\w -]", "", h.lower()).replace(" ", "-") for h in re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    }
+    for target in re.findall(r"\]\(([^)]+)\)", text):
+        if target.startswith("#"):
+            assert target[1:] in headings, target
+        elif "://" not in target:
+            assert (ROOT / target.split("#")[0]).exists(), target
+
+
+# --- code in docstrings --------------------------------------------------------------------------------------------
+
+
+def test_the_examples_in_docstrings_hold():
+    tried = 0
+    for module in pkgutil.walk_packages(taptest.__path__, "taptest."):
+        if module.name.endswith("__main__"):
+            continue
+        result = doctest.testmod(importlib.import_module(module.name))
+        assert result.failed == 0, module.name
+        tried += result.attempted
+    assert tried >= 1
+
+
+def write_examples():
+    """Put the present output of every example into the README."""
+    import tempfile
+
+    with tempfile.TemporaryDirectory() as folder:
+        desk = make_desk(Path(folder))
+        text = _EXAMPLE.sub(
+            lambda found: f"```console\n$ {found['command']}\n{printed(found['command'], desk)}```\n", text_of(README)
+        )
+    README.write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    warnings.simplefilter("error")
+    write_examples()
