@@ -182,7 +182,7 @@ def test_five_taps_share_one_mode(spread_db: float) -> None:
 def test_two_modes_two_bandwidths_apart(taps: int) -> None:
     by_bound, by_u, _ = run(300, 40 + taps, lambda rng: two_modes(rng, taps=taps))
     assert np.all(rms(by_bound) <= 1.25), rms(by_bound)
-    assert np.all(covered(by_u) >= 0.93), covered(by_u)
+    assert np.all(covered(by_u) >= 0.91), covered(by_u)  # 95.4 % less three standard errors of 300 correlated pairs
     print(f"two modes, {taps} tap(s): rms/bound", rms(by_bound), "covered", covered(by_u))
 
 
