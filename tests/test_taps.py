@@ -130,7 +130,7 @@ def test_as_many_taps_as_were_struck() -> None:
             late += int(np.count_nonzero(np.abs(np.array(found) - onsets) > MILLISECOND))
         struck_taps += len(onsets)
         refused += sum(not t.accepted for t in taps)
-    assert len(wrong) <= 1, wrong  # of two hundred recordings, some fifteen hundred taps
+    assert len(wrong) <= 1, wrong  # of two hundred recordings
     assert late <= struck_taps / 500
     # A good tap refused costs one more tap; one in two hundred is borne.
     assert refused <= struck_taps / 200

@@ -31,7 +31,7 @@ _LOWEST_BAND_HZ = 45.0  # one record length serves all below
 _REFITS = 4
 _CLOSE = 2.0  # half-power bandwidths
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about nine in ten of their modes
+_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about eight in ten of their modes
 
 
 @dataclass(frozen=True)
