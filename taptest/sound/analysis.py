@@ -31,7 +31,7 @@ _LOWEST_BAND_HZ = 45.0  # one record length serves all below
 _REFITS = 4
 _CLOSE = 2.0  # half-power bandwidths
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about eight in ten of their modes
+_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about three in four of their modes
 
 
 @dataclass(frozen=True)
@@ -200,7 +200,8 @@ def _noise(samples: Real, rate: float, taps: Sequence[Tap]) -> Noise:
     gap = round(_GAP_S * rate)
     silences = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
     long_enough = [s for s in silences if len(s) >= 0.2 * rate]
-    if not long_enough:
+    silent = bool(long_enough)
+    if not silent:
         # No silence before any tap: the end of the recording is the best there is.
         long_enough = [samples[-round(0.3 * rate) :]]
     powers = np.array([float(np.var(s)) for s in long_enough])
@@ -208,7 +209,7 @@ def _noise(samples: Real, rate: float, taps: Sequence[Tap]) -> Noise:
         # A stretch in which somebody spoke, or the last ring still sounds, is not the floor.
         long_enough = [s for s, p in zip(long_enough, powers, strict=True) if p <= 4 * powers.min() + 1e-20]
     least_step = 2.0**-23
-    return measure_noise(long_enough, rate, floor_density=least_step**2 / 12 * 2 / rate)
+    return measure_noise(long_enough, rate, floor_density=least_step**2 / 12 * 2 / rate, silent=silent)
 
 
 def _records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float) -> Spectra:
