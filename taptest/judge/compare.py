@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, hypot, log
 from typing import Literal
 
 import numpy as np
@@ -97,12 +97,17 @@ class PartShift:
 
 @dataclass(frozen=True)
 class Contrast:
-    """One group against another: every figure that both have, and where the change of the first mode comes from."""
+    """One group against another: every figure that both have, and where the change of the first mode comes from.
+
+    ``shape_u``: relative standard uncertainty of a first mode that the shapes of different construction files bring,
+    which is in no interval; None where both groups are of one construction.
+    """
 
     group: str
     against: str
     shifts: tuple[FigureShift, ...]
     parts: tuple[PartShift, ...]
+    shape_u: float | None = None
 
     def shift(self, figure: Figure) -> FigureShift | None:
         """The one of a figure."""
@@ -275,7 +280,14 @@ def _contrast(pairs: Sequence[tuple[Sequence[SkiFigures], Sequence[SkiFigures]]]
         FigureShift(figure, moved, float(p), _word(moved, float(p), len(found)))
         for (figure, moved), p in zip(found, adjusted, strict=True)
     )
-    return Contrast(pairs[0][1][0].group, pairs[0][0][0].group, shifts, _parts(pairs))
+    one, other = pairs[0][0][0], pairs[0][1][0]
+    return Contrast(other.group, one.group, shifts, _parts(pairs), _shape_u(one, other))
+
+
+def _shape_u(one: SkiFigures, other: SkiFigures) -> float | None:
+    if one.row.construction == other.row.construction or one.shape_u is None or other.shape_u is None:
+        return None
+    return hypot(one.shape_u, other.shape_u)
 
 
 def _word(moved: Shift, p_holm: float, figures: int) -> Word:

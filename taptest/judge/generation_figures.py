@@ -48,7 +48,8 @@ class SkiFigures:
 
     ``parts`` splits ln of the first mode into mass, stiffness, geometry and what is left, see `log_parts`; None where one of
     them is not known. ``loudest`` is the strongest placed mode, ``modes`` all placed ones in Hz. ``swing_tip`` grams that
-    one at the tip counts for.
+    one at the tip counts for. ``shape_u`` relative standard uncertainty of the first mode that the construction file
+    brings, the same in every ski of it.
     """
 
     row: SkiRow
@@ -60,6 +61,7 @@ class SkiFigures:
     loudest: tuple[Family, int] | None
     modes: dict[tuple[Family, int], float]
     swing_tip: float | None
+    shape_u: float | None
 
 
 def ski_figures(
@@ -108,21 +110,21 @@ def ski_figures(
         loudest=None if loudest is None or loudest.order is None else (loudest.family, loudest.order),
         modes=modes,
         swing_tip=None if turned is None else turned.tip_factor,
+        shape_u=None if construction is None else construction.frequency_u_rel(1),
     )
 
 
 def log_parts(ski: MeasuredSki) -> tuple[float, float, float, float] | None:
     """ln of the first mode as a sum: -½ ln mass, ½ ln stiffness, geometry, rest. SI units.
 
-    f ∝ √(k/m) exactly, for one length, rig and construction; geometry is what the prediction says of these (and of a
-    binding), rest what the ski rings off its prediction: the shape of its stiffness and mass, and errors.
+    f ∝ √(EI/m) exactly for one length and one shape, where EI in the middle goes as the stiffness on a rig of one span;
+    geometry is what the prediction makes of length and shape (and of a binding), rest what the ski rings off its
+    prediction: how its own stiffness and mass are spread, and errors.
     """
-    row, prediction, found = ski.row, ski.prediction, ski.identification
-    if prediction is None or found is None or found.ambiguous or found.first_hz is None:
+    prediction, found, mass_kg = ski.prediction, ski.identification, ski.row.mass_kg
+    if prediction is None or mass_kg is None or found is None or found.ambiguous or found.first_hz is None:
         return None
-    if row.mass_kg is None or row.stiffness_n_per_m is None:
-        return None
-    mass, stiffness = -0.5 * log(row.mass_kg), 0.5 * log(row.stiffness_n_per_m)
+    mass, stiffness = -0.5 * log(mass_kg), 0.5 * log(prediction.ei_mid_n_m2)
     predicted = log(prediction.bending_hz[0])
     return mass, stiffness, predicted - mass - stiffness, log(found.first_hz) - predicted
 

@@ -54,12 +54,14 @@ class Differences:
 
     Units: kg for mass, m for balance, the logarithm of the ratio for the others. ``unexpected`` is the logarithm by
     which the second rings higher against the first than their masses and stiffnesses say, and NaN unless that is sure.
+    ``mode_spread``: standard deviation of the log ratios between modes beyond what taps and hanging explain.
     """
 
     value: dict[Quantity, Real]
     u: dict[Quantity, Real]
     expected: Real
     unexpected: Real
+    mode_spread: Real
 
 
 def columns_of(skis: Sequence[MeasuredSki]) -> Columns:
@@ -100,8 +102,8 @@ def differences(of: Columns, first: Index, second: Index, limits: PairLimits) ->
     """
     same_rig = of.rig[first] == of.rig[second]
     k, section = (column[second] - column[first] for column in (of.log_stiffness, of.log_section))
-    frequency, frequency_u = _shared(of.log_hz, of.log_hz_u, first, second, mode_u=_HANG_MODE_U)
-    damping, damping_u = _shared(of.log_damping, of.log_damping_u, first, second, mode_u=_HANG_DAMPING_U)
+    frequency, frequency_u, mode_spread = _shared(of.log_hz, of.log_hz_u, first, second, mode_u=_HANG_MODE_U)
+    damping, damping_u, _ = _shared(of.log_damping, of.log_damping_u, first, second, mode_u=_HANG_DAMPING_U)
     both = np.sqrt(2.0)
     value: dict[Quantity, Real] = {
         "mass": of.mass_kg[second] - of.mass_kg[first],
@@ -122,14 +124,14 @@ def differences(of: Columns, first: Index, second: Index, limits: PairLimits) ->
     scale_u = 0.5 * np.hypot(u["stiffness"], u["mass"] / of.mass_kg[first])
     beyond = frequency - expected
     sure = np.abs(beyond) > _SURE * np.sqrt(scale_u**2 + u["frequency"] ** 2 + 2 * _BUILD_U**2)
-    return Differences(value, u, expected, np.where(sure, beyond, np.nan))
+    return Differences(value, u, expected, np.where(sure, beyond, np.nan), mode_spread)
 
 
-def mismatched(found: Differences, limits: PairLimits) -> Flags:
-    """Pairs, shape (pairs,), in which some known difference is beyond ``close`` by more than its uncertainty."""
+def beyond_close(found: Differences, limits: PairLimits) -> Flags:
+    """Pairs, shape (pairs,), in which some known difference, as measured, is beyond ``close``."""
     out = np.zeros(len(found.expected), dtype=bool)
     for quantity, limit in limits.limits.items():
-        out |= _size(found, quantity) - found.u[quantity] > limit.close
+        out |= _size(found, quantity) > limit.close
     return out
 
 
@@ -161,8 +163,8 @@ def _size(found: Differences, quantity: Quantity) -> Real:
     return size if quantity in ("mass", "balance") else np.expm1(size)
 
 
-def _shared(values: Real, u: Real, first: Index, second: Index, *, mode_u: float) -> tuple[Real, Real]:
-    """Mean of the log ratios over the modes that both skis have, and its standard uncertainty.
+def _shared(values: Real, u: Real, first: Index, second: Index, *, mode_u: float) -> tuple[Real, Real, Real]:
+    """Mean of the log ratios over the modes that both skis have, its standard uncertainty, and the spread between modes.
 
     The variance between modes is that of DerSimonian and Laird [1]; u is at least what the scatter says.
 
@@ -177,7 +179,7 @@ def _shared(values: Real, u: Real, first: Index, second: Index, *, mode_u: float
     weight = np.where(weight > 0, 1 / (1 / np.maximum(weight, 1e-300) + between[:, None]), 0.0)
     total = np.where(count > 0, weight.sum(axis=1), np.nan)
     mean = (weight * ratio).sum(axis=1) / total
-    return mean, np.sqrt(1 / total)
+    return mean, np.sqrt(1 / total), np.where(count > 1, np.sqrt(between), np.nan)
 
 
 def _between(ratio: Real, weight: Real, count: NDArray[np.intp]) -> Real:

@@ -90,6 +90,7 @@ def _contrast(contrast: Contrast) -> Document:
             }
             for each in contrast.shifts
         ],
+        "shape_u_percent": _number(None if contrast.shape_u is None else 100 * contrast.shape_u),
         "first_mode_parts": [_part(each) for each in contrast.parts],
     }
 

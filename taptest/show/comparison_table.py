@@ -32,7 +32,7 @@ _TONES = ("first_mode", "first_mode_at_length")
 _PARTS: dict[Part, str] = {
     "mass": "mass",
     "stiffness": "stiffness",
-    "geometry": "length, span, shape",
+    "geometry": "length and shape",
     "rest": "rest",
     "together": "together",
 }
@@ -52,8 +52,8 @@ _DIFFERENCES = (
 )
 _SPLIT = (
     "f goes as the root of stiffness over mass, so the change of the first mode is the sum of these: half of the change "
-    "in stiffness, minus half of that in mass, what the prediction says of length, span and shape, and what is left: "
-    "the ring off its prediction."
+    "in section stiffness, minus half of that in mass, what length and shape do to the prediction, and what is left: the "
+    "ring off its prediction."
 )
 
 
@@ -208,6 +208,12 @@ def _readings(contrast: Contrast, section: Section) -> list[tuple[str, str, str]
     if tips:
         each = ", ".join(f"{tip:.1f} g ({of})" for of, tip in tips)
         lines.append(("swing", "", f"1 g at the tip counts as much as this spread over the ski: {each}."))
+    if contrast.shape_u is not None:
+        text = (
+            f"Not in any interval: the shapes in two construction files, {100 * contrast.shape_u:.1f} % "
+            f"({CENTS * contrast.shape_u:.0f} cents) of a first mode. They move section stiffness, swing, shape and rest."
+        )
+        lines.append(("files", "", text))
     return lines
 
 
@@ -246,7 +252,7 @@ def _conclusion(contrast: Contrast, section: Section, result: Comparison) -> str
     for each in contrast.shifts:
         label, plain = _FIGURES[each.figure][1], each.figure in PLAIN
         if each.word in ("higher", "lower"):
-            size = f"{abs(_percent(each.shift.difference, plain)):.1f} {'points' if plain else '%'}"
+            size = f"{abs(_percent(each.shift.difference, plain)):.{2 if plain else 1}f} {'points' if plain else '%'}"
             cents = f" ({abs(CENTS * each.shift.difference):.0f} cents)" if each.figure in _TONES else ""
             said["shown"].append(f"{label} {size}{cents} {each.word}")
         else:

@@ -51,6 +51,7 @@ def _pair(pair: Pair) -> Document:
         "damping_difference_u_percent": damping and _number(damping.percent_u),
         "balance_difference_mm": balance and _number(1000 * balance.value),
         "balance_difference_u_mm": balance and _number(1000 * balance.u),
+        "mode_spread_percent": _number(None if pair.mode_spread is None else 100 * pair.mode_spread),
         "verdict": pair.verdict,
         "verdicts": {each.quantity: each.verdict for each in pair.differences},
         "reasons": list(pair.reasons),

@@ -1,5 +1,6 @@
 """Pairs of skis for a terminal: every pair in a line, then what keeps them apart and which skis are left over."""
 
+from collections import Counter
 from collections.abc import Sequence
 
 from rich.console import Group, RenderableType
@@ -23,6 +24,7 @@ _SECTIONS: tuple[tuple[PairVerdict, str], ...] = (
     ("close", "Close"),
     ("mismatched", "Mismatched"),
 )
+_OFTEN = 3
 _COLUMNS = (
     ("pair", "fold"),
     ("ski", "fold"),
@@ -52,15 +54,27 @@ def pairs_view(result: PairsResult, width: int) -> Group:
     if result.pairs:
         parts += [_table(result.pairs, width), Text(), prose(_LEGEND, style="dim"), Text()]
         parts += [heading("Limits"), prose(_limits(result.limits)), prose(_WORDS, style="dim"), Text()]
+    shared = _shared(result.pairs)
     for verdict, title in _SECTIONS:
-        pairs = [pair for pair in result.pairs if pair.verdict == verdict and pair.reasons]
-        if pairs:
-            lines = [(_label(pair), "bold", sentences(pair.reasons)) for pair in pairs]
+        lines = [
+            (_label(pair), "bold", sentences(own))
+            for pair in result.pairs
+            if pair.verdict == verdict and (own := [each for each in pair.reasons if each not in shared])
+        ]
+        if lines:
             parts += [Text(title, STYLES[verdict]), hanging(lines), Text()]
+    if shared:
+        parts += [hanging((f"{count} pairs", "bold", sentences([each])) for each, count in shared.items()), Text()]
     if result.left_over:
         lines = [(shown(each.ski.row.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
         parts += [heading("Left over"), hanging(lines), Text()]
     return Group(*parts, _summary(result), prose(f"{_ALIKE} {CAUTION}", style="dim"))
+
+
+def _shared(pairs: Sequence[Pair]) -> dict[str, int]:
+    """Reasons that stand with so many pairs that they are better told once, and with how many."""
+    counts = Counter(reason for pair in pairs for reason in pair.reasons)
+    return {reason: count for reason, count in counts.items() if count >= _OFTEN}
 
 
 def _table(pairs: Sequence[Pair], width: int) -> RenderableType:
