@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import expm1, isfinite, log
+from math import expm1, isfinite, log, tanh
 from typing import Literal
 
 import numpy as np
 
 from taptest.errors import LotError, shown
+from taptest.judge.lot import Lot
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.measure import MeasuredSki
-from taptest.judge.measured_lot import MeasuredLot
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.pair_differences import (
     Columns,
     Differences,
@@ -27,6 +28,7 @@ from taptest.judge.pair_differences import (
 )
 from taptest.judge.pair_limits import QUANTITIES, Limit, PairLimits, Quantity
 from taptest.judge.pairing import best_pairing, natural_order
+from taptest.sound.analysis import Settings
 
 PairVerdict = Literal["matched", "close", "mismatched", "not compared"]
 VERDICTS: tuple[PairVerdict, ...] = ("matched", "close", "mismatched", "not compared")
@@ -59,13 +61,13 @@ class Difference:
 
     @property
     def percent(self) -> float:
-        """100 (ratio - 1), of a quantity kept as a logarithm."""
-        return 100 * expm1(self.value)
+        """Difference in percent of the mean of both, 200 tanh(value/2): the other way round it only changes its sign."""
+        return 200 * tanh(self.value / 2)
 
     @property
     def percent_u(self) -> float:
         """Standard uncertainty of `percent`."""
-        return (100 + self.percent) * self.u
+        return 100 * (1 - tanh(self.value / 2) ** 2) * self.u
 
 
 @dataclass(frozen=True)
@@ -115,27 +117,54 @@ class PairsResult:
         return sum(pair.verdict == verdict for pair in self.pairs)
 
 
-def match_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile: bool = False) -> PairsResult:
-    """Compare the pairs of a table, or find the best ones in a pile.
+def match_pairs(
+    lot: Lot,
+    *,
+    limits: PairLimits | None = None,
+    pile: bool = False,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> PairsResult:
+    """Measure the skis of a lot, and compare the pairs of its table or find the best ones in a pile.
+
+    Args:
+        lot: the table.
+        limits: what makes a good pair.
+        pile: disregard the pairs of the table.
+        settings, progress, workers: as in `measure_lot`.
 
     Raises:
         LotError: the table names no pairs, or a pile holds more than 3000 skis.
     """
+    if not pile and lot.rows and all(row.pair_id is None for row in lot.rows):
+        raise LotError(
+            f"{shown(lot.path.name, 100)}: names no pairs; fill in pair_id, or let the best pairs be found (--pile)"
+        )
+    if pile:
+        _check_size(len(lot.rows))
+    return judge_pairs(
+        measure_lot(lot, settings=settings, progress=progress, workers=workers), limits=limits, pile=pile
+    )
+
+
+def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile: bool = False) -> PairsResult:
+    """What `match_pairs` does once the skis are measured. Needs no sound.
+
+    Raises:
+        LotError: a pile holds more than 3000 skis.
+    """
     limits = limits or PairLimits()
     pairs, left_over = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    if not pile and not pairs and measured.skis and all(ski.row.pair_id is None for ski in measured.skis):
+    notes = (*measured.lot.notes, *_warm(measured.skis))
+    return PairsResult(pairs, left_over, pile, limits, measured.lot.problems, measured.unread, notes)
+
+
+def _check_size(skis: int) -> None:
+    if skis > MOST_IN_A_PILE:
         raise LotError(
-            f"{shown(measured.lot.path.name, 100)}: names no pairs; fill in pair_id, or let the best pairs be found (--pile)"
+            f"{skis} skis are more than can be paired at once ({MOST_IN_A_PILE}); make a table of each length or kind"
         )
-    return PairsResult(
-        pairs,
-        left_over,
-        pile,
-        limits,
-        measured.lot.problems,
-        measured.unread,
-        (*measured.lot.notes, *_warm(measured.skis)),
-    )
 
 
 def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[Pair, ...], tuple[LeftOver, ...]]:
@@ -168,10 +197,7 @@ def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[Pair
     Raises:
         LotError: more than 3000 skis.
     """
-    if len(skis) > MOST_IN_A_PILE:
-        raise LotError(
-            f"{len(skis)} skis are more than can be paired at once ({MOST_IN_A_PILE}); make a table of each length or kind"
-        )
+    _check_size(len(skis))
     skis = sorted(skis, key=lambda ski: natural_order(ski.row.ski_id))
     columns = columns_of(skis)
     pairs = best_pairing(len(skis), *_candidates(columns, limits))
@@ -273,12 +299,12 @@ def verdict_of(quantity: Quantity, value: float, u: float, limit: Limit) -> Pair
 
 
 def size_of(each: Difference) -> float:
-    """Size of a difference as the limits count it: of a ratio how much the larger is above the smaller."""
+    """Size of a difference as the limits count it: in the base unit, or as a share of the mean of both."""
     return _size(each.quantity, each.value)
 
 
 def _size(quantity: Quantity, value: float) -> float:
-    return abs(value) if quantity in ("mass", "balance") else expm1(abs(value))
+    return abs(value) if quantity in ("mass", "balance") else 2 * tanh(abs(value) / 2)
 
 
 def _not_comparable(one: MeasuredSki, other: MeasuredSki) -> str | None:

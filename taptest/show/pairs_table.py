@@ -38,7 +38,8 @@ _COLUMNS = (
     ("verdict", "left"),
 )
 _LEGEND = (
-    "The second ski against the first, ± one standard uncertainty. tone: what all bending modes that both have share; "
+    "The second ski against the first, in percent of their mean, ± one standard uncertainty. tone: what all bending "
+    "modes that both have share; "
     "an octave has 1200 cents; damp: damping; balance: distance of the balance point from the tail."
 )
 _WORDS = (
