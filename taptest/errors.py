@@ -19,6 +19,10 @@ class LotError(TaptestError):
     """A lot table that cannot be read at all (single bad cells are collected, not raised)."""
 
 
+class LimitsError(TaptestError):
+    """Limits that cannot be used: a file with a fault, or a value that is no limit."""
+
+
 class UnitError(TaptestError):
     """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
 
