@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from math import exp, hypot
 
 from taptest.beam.construction import Construction, load_construction
@@ -11,6 +12,7 @@ from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings,
 from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
 from taptest.judge.reasons import Circumstances, verdict_of
+from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Settings
 
@@ -30,6 +32,7 @@ def check(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trust: Trust | None = None,
 ) -> CheckResult:
     """Read, analyse, predict and identify every ski of a lot, and judge them.
 
@@ -42,10 +45,12 @@ def check(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        trust: what calibrations say about room, clock and repeatability.
     """
-    settings, rig = settings or Settings(), rig or Rig()
+    settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
+    settings = replace(settings, room=settings.room or trust.room)
     constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
+    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in lot.rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
         measured[index] = ski
@@ -58,8 +63,8 @@ def check(
         for name, problem in constructions.items()
         if name and isinstance(problem, ConstructionError)
     ]
-    unread = (*refused, *(message for ski in skis for message in ski.unread))
-    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
+    unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
+    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *trust.notes, *notes), trust.citations)
 
 
 def _load(name: str, lot: Lot) -> Construction | ConstructionError:
@@ -71,7 +76,7 @@ def _load(name: str, lot: Lot) -> Construction | ConstructionError:
         return problem
 
 
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
+_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust]
 
 
 def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
@@ -140,7 +145,8 @@ def _evidence(ski: MeasuredSki) -> Evidence:
     return Evidence(
         deviations=Ladder(*(tuple(column) for column in zip(*(each[:3] for each in deviations), strict=True))),
         damping=Ladder(*(tuple(column) for column in zip(*dampings, strict=True))),
-        scale_u=ski.prediction.scale_u_rel,
+        scale_u=hypot(ski.prediction.scale_u_rel, ski.trust.clock_u_rel),
+        least_shift_u=ski.trust.floor.shift_u_rel,
         shape_u=tuple(each[3] for each in deviations),
         generation=ski.row.generation,
     )
@@ -155,7 +161,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     elif not ski.obstacles:
         reasons = ("its modes are not those in which its group is heard: nothing to compare", *ski.remarks)
     measured_hz = identification.first_hz if identification is not None else None
-    measured_u_hz = identification.first_u_hz if identification is not None else None
+    measured_u_hz = ski.first_u_hz
     deviation = deviation_u = None
     if measured_hz is not None and measured_u_hz is not None and prediction is not None:
         ratio = measured_hz / prediction.bending_hz[0]
@@ -186,7 +192,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         damping_ratio_u=damping_u,
         unevenness=None if uneven is None else uneven.value**2,
         score=max((each.score for each in findings.statistics()), default=None) if findings is not None else None,
-        modes=() if identification is None else tuple(m for m in identification.modes if m.order is not None),
+        modes=ski.placed(),
         verdict=word,
         reasons=reasons,
         taps_good=ski.taps_good,

@@ -13,6 +13,7 @@ from taptest.errors import RecordingError
 from taptest.recording import Recording
 from taptest.sound.resonance import Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
+from taptest.sound.room import RoomDecay
 from taptest.sound.spectrum import Noise, measure_noise
 from taptest.sound.taps import Envelope, Tap, judge_taps, tap_to_noise_db
 from taptest.sound.tone import note_name
@@ -36,12 +37,21 @@ _ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about
 
 @dataclass(frozen=True)
 class Settings:
-    """What to look for: frequency range [Hz], reverberation time of the room [s] if known, channel (from 1) if chosen."""
+    """What to look for: frequency range [Hz], how the room decays if known, channel (from 1) if chosen.
+
+    ``room_s``: one reverberation time [s] for all frequencies; it goes before ``room``, which has one for each band.
+    """
 
     low_hz: float = 15.0
     high_hz: float = 1500.0
     room_s: float | None = None
     channel: int | None = None
+    room: RoomDecay | None = None
+
+    @property
+    def room_decay(self) -> RoomDecay | None:
+        """The room as far as it is known."""
+        return self.room if self.room_s is None else RoomDecay((1000.0,), (self.room_s,))
 
     def __post_init__(self) -> None:
         if not 5.0 <= self.low_hz < self.high_hz:
@@ -119,7 +129,7 @@ def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
             f"{recording.path}: nothing above {0.45 * rate:.0f} Hz can be heard at {rate:.0f} Hz sample rate"
         )
     high = min(settings.high_hz, 0.45 * rate)
-    channel = _channel(recording, settings.channel)
+    channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
     envelope = Envelope(samples, rate)
     taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
@@ -178,7 +188,11 @@ def _among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
     return [t.refused("noisy") if t.accepted else t for t in taps]
 
 
-def _channel(recording: Recording, wanted: int | None) -> int:
+def choose_channel(recording: Recording, wanted: int | None) -> int:
+    """Index of the wanted channel (from 1), or of the one in which taps stand out most.
+
+    Raises: RecordingError when there is no such channel.
+    """
     count = recording.samples.shape[1]
     if wanted is not None:
         if not 1 <= wanted <= count:
@@ -325,6 +339,7 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Sett
     loudness = [float(np.sqrt(np.mean(np.abs(p.amplitude) ** 2))) for p in poles]
     loudest = max(loudness)
     lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    room = settings.room_decay
     modes = []
     for pole, level in zip(poles, loudness, strict=True):
         heard = pole.strength > _HEARD
@@ -334,7 +349,7 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Sett
             1.0 / pole.record_s, mode.half_power_bandwidth_hz / 2
         ):
             flags.append("hum")
-        if settings.room_s is not None and mode.decay_time_s <= 1.2 * settings.room_s:
+        if room is not None and room.limits(mode.frequency_hz, mode.decay_time_s):
             flags.append("room-limited")
         if spectra.taps > 1 and heard.sum() <= 1:
             flags.append("single-tap")
