@@ -40,6 +40,7 @@ class Settings:
     """What to look for: frequency range [Hz], how the room decays if known, channel (from 1) if chosen.
 
     ``room_s``: one reverberation time [s] for all frequencies; it goes before ``room``, which has one for each band.
+    ``rings_on``: it may ring for longer than its taps are apart, as bars do and skis do not.
     """
 
     low_hz: float = 15.0
@@ -47,6 +48,7 @@ class Settings:
     room_s: float | None = None
     channel: int | None = None
     room: RoomDecay | None = None
+    rings_on: bool = False
 
     @property
     def room_decay(self) -> RoomDecay | None:
@@ -132,7 +134,7 @@ def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
     channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
     envelope = Envelope(samples, rate)
-    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
+    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
     noise = _noise(samples, rate, taps)
     taps, poles, spectra = _resonances(samples, rate, taps, noise, settings.low_hz, high)
     poles = [
