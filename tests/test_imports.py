@@ -18,13 +18,14 @@ LAYERS = {
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
     "judge": {"errors", "units", "recording", "sound", "beam"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "show"},
+    "calibrate": {"errors", "units", "recording", "sound", "beam", "judge"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
+SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "__init__"}
 HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
 
 
 class FailOn(StrEnum):
@@ -25,6 +25,7 @@ def check(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Judge every ski of a lot: does it ring as its stiffness and mass say, and like the others of its kind?
 
@@ -36,10 +37,17 @@ def check(
 
     settings = output.settings_from(low, high, room, channel)
     table = read_lot(lot)
+    trust = calibrations.trusted(
+        calibration_folder,
+        beside=lot,
+        room_given=room is not None,
+        constructions=tuple(row.construction for row in table.rows),
+    )
     with output.progress("checking", len(table.rows)) as advance:
         result = check_lot(
             table,
             settings=settings,
+            trust=trust,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
         )

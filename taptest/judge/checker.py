@@ -11,6 +11,7 @@ from taptest.judge.lot import Lot
 from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations
 from taptest.judge.measured_lot import Progress, measure_lot
 from taptest.judge.reasons import Circumstances, verdict_of
+from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Settings
 
@@ -29,6 +30,7 @@ def check(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trust: Trust | None = None,
 ) -> CheckResult:
     """Read, analyse, predict and identify every ski of a lot, and judge them.
 
@@ -41,10 +43,14 @@ def check(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        trust: what calibrations say about room, clock and repeatability.
     """
-    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers)
+    trust = trust or Trust()
+    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, trust=trust)
     verdicts, groups, notes = judge(measured.skis)
-    return CheckResult(verdicts, groups, lot.problems, measured.unread, (*lot.notes, *notes))
+    return CheckResult(
+        verdicts, groups, lot.problems, measured.unread, (*lot.notes, *trust.notes, *notes), trust.citations
+    )
 
 
 def judge(
@@ -93,7 +99,8 @@ def _evidence(ski: MeasuredSki) -> Evidence:
     return Evidence(
         deviations=Ladder(*(tuple(column) for column in zip(*(each[:3] for each in deviations), strict=True))),
         damping=Ladder(*(tuple(column) for column in zip(*dampings, strict=True))),
-        scale_u=ski.prediction.scale_u_rel,
+        scale_u=hypot(ski.prediction.scale_u_rel, ski.trust.clock_u_rel),
+        least_shift_u=ski.trust.floor.shift_u_rel,
         shape_u=tuple(each[3] for each in deviations),
         generation=ski.row.generation,
     )
@@ -108,7 +115,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     elif not ski.obstacles:
         reasons = ("its modes are not those in which its group is heard: nothing to compare", *ski.remarks)
     measured_hz = identification.first_hz if identification is not None else None
-    measured_u_hz = identification.first_u_hz if identification is not None else None
+    measured_u_hz = ski.first_u_hz
     deviation = deviation_u = None
     if measured_hz is not None and measured_u_hz is not None and prediction is not None:
         ratio = measured_hz / prediction.bending_hz[0]
@@ -139,7 +146,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         damping_ratio_u=damping_u,
         unevenness=None if uneven is None else uneven.value**2,
         score=max((each.score for each in findings.statistics()), default=None) if findings is not None else None,
-        modes=() if identification is None else tuple(m for m in identification.modes if m.order is not None),
+        modes=ski.placed(),
         verdict=word,
         reasons=reasons,
         taps_good=ski.taps_good,

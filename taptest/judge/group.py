@@ -44,7 +44,8 @@ class Evidence:
     """What judges one ski. ``deviations`` ln(measured/predicted), ``damping`` ln(damping ratio), by bending order.
 
     ``scale_u`` is the relative standard uncertainty that all its predictions share (rig and scale), ``shape_u`` that of
-    each order in ``deviations`` from its construction. ``generation`` as the table names it.
+    each order in ``deviations`` from its construction. ``generation`` as the table names it. ``least_shift_u``: what hanging
+    and tapping anew was found to move the shift by.
     """
 
     deviations: Ladder
@@ -52,6 +53,7 @@ class Evidence:
     scale_u: float
     shape_u: tuple[float, ...]
     generation: str | None = None
+    least_shift_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -143,7 +145,7 @@ def _judge_by_physics(skis: Sequence[Evidence]) -> tuple[list[Findings], Limits]
         variance = noise**2 + shape**2 + _LEAST_MODE_SPREAD**2
         weight = 1 / variance / (1 / variance).sum()
         shift = float(weight @ values)
-        shift_u = hypot(ski.scale_u, sqrt(float(weight**2 @ noise**2)))
+        shift_u = max(hypot(ski.scale_u, sqrt(float(weight**2 @ noise**2))), ski.least_shift_u)
         limit = PHYSICS_FACTOR * hypot(shift_u, float(weight @ shape), _LEAST_SHIFT_SPREAD)
         uneven, free = None, len(values) - 1
         if len(values) >= _LEAST_MODES:
@@ -173,7 +175,7 @@ def _judge_by_group(skis: Sequence[Evidence], table: TwoWay) -> tuple[list[Findi
     for i, ski in enumerate(skis):
         shift = strangest = None
         if table.usable[i]:
-            u = min(hypot(ski.scale_u, float(table.level_u[i])), spread)
+            u = max(min(hypot(ski.scale_u, float(table.level_u[i])), spread), ski.least_shift_u)
             shift = Statistic(float(table.level[i]) - fit.centre, factor * spread, u)
             known = table.known[i]
             orders = tuple(np.array(table.orders)[known].tolist())

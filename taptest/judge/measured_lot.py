@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.measure import MeasuredSki, Rig, measure_ski
+from taptest.judge.trust import Trust
 from taptest.sound.analysis import Settings
 
 Progress = Callable[[int, int, str], None]
@@ -34,6 +35,7 @@ def measure_lot(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trust: Trust | None = None,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
 
@@ -46,10 +48,12 @@ def measure_lot(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        trust: what calibrations say about room, clock and repeatability.
     """
-    settings, rig = settings or Settings(), rig or Rig()
+    settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
+    settings = replace(settings, room=settings.room or trust.room)
     constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
+    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in lot.rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
         measured[index] = ski
@@ -62,7 +66,8 @@ def measure_lot(
         if name and isinstance(problem, ConstructionError)
     ]
     known = {name: found for name, found in constructions.items() if isinstance(found, Construction)}
-    return MeasuredLot(lot, skis, known, (*refused, *(message for ski in skis for message in ski.unread)))
+    unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
+    return MeasuredLot(lot, skis, known, unread)
 
 
 def _load(name: str, lot: Lot) -> Construction | ConstructionError:
@@ -74,7 +79,7 @@ def _load(name: str, lot: Lot) -> Construction | ConstructionError:
         return problem
 
 
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
+_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust]
 
 
 def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:

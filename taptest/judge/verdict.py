@@ -7,6 +7,7 @@ from typing import Literal
 
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
+from taptest.judge.trust import Citation
 
 Verdict = Literal["pass", "recheck", "outlier", "not judged"]
 
@@ -71,13 +72,17 @@ class GroupSummary:
 
 @dataclass(frozen=True)
 class CheckResult:
-    """A checked lot: ``unread`` says which inputs could not be read and why, ``problems`` are the table's bad cells."""
+    """A checked lot: ``unread`` says which inputs could not be read and why, ``problems`` are the table's bad cells.
+
+    ``calibrations``: those that the verdicts rest on.
+    """
 
     skis: tuple[SkiVerdict, ...]
     groups: tuple[GroupSummary, ...]
     problems: tuple[CellProblem, ...]
     unread: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    calibrations: tuple[Citation, ...] = ()
 
     def count(self, verdict: Verdict) -> int:
         """Number of skis with a verdict."""

@@ -31,7 +31,8 @@ TAP_REASONS = {
 }
 MODE_FLAGS = {
     "hum": "lies on a harmonic of the mains; it may be hum and not the ski",
-    "room-limited": "rings no shorter than the room; the ski's own damping cannot be told from it",
+    "room-limited": "rings hardly longer than the room does, or shorter: its damping may be wrong either way",
+    "uncertain-damping": "outlasts the room, but too faintly for its damping to be told within 5 %",
     "single-tap": "heard in one tap only; tap again to confirm it",
     "close-pair": "overlaps a neighbour, so that its damping is less certain than usual",
     "short-record": "had not decayed far when the record ended; its damping is uncertain",

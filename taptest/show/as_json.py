@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
+from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
 from taptest.sound.analysis import Analysis, Mode
 from taptest.sound.taps import Tap
@@ -30,6 +31,7 @@ def check_document(result: CheckResult) -> Document:
         "problems": [_problem(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
+        "calibrations": [citation_document(citation) for citation in result.calibrations],
     }
 
 
@@ -40,6 +42,17 @@ def prediction_document(result: LotPrediction, problems: Iterable[CellProblem] =
         "skis": [_prediction(ski) for ski in result.skis],
         "problems": [_problem(problem) for problem in problems],
         "unread": list(result.refused),
+    }
+
+
+def citation_document(citation: Citation) -> Document:
+    """A calibration that a result rests on."""
+    return {
+        "kind": citation.kind,
+        "made": citation.made.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "age_days": _number(citation.age_days),
+        "file": citation.file,
+        "effect": citation.effect,
     }
 
 
