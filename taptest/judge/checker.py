@@ -188,8 +188,10 @@ def _notes(group: GroupSummary, skis: Sequence[MeasuredSki], limits: Limits) -> 
             )
     warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
     if warm and max(warm) - min(warm) > _WARM_K:
-        notes.append(
-            f"{name}: measured between {min(warm):.0f} and {max(warm):.0f} °C; frequencies move about 0.1 % a kelvin, "
-            "so compare skis of one temperature"
-        )
+        between = f"{name}: measured between {min(warm):.0f} and {max(warm):.0f} °C"
+        left = [ski.left_c for ski in skis if ski.left_c is not None]
+        if max(left) - min(left) > _WARM_K:
+            notes.append(f"{between}; frequencies move about 0.1 % a kelvin, so compare skis of one temperature")
+        else:
+            notes.append(f"{between}; frequencies are corrected for it, damping is not")
     return notes

@@ -59,6 +59,12 @@ class MeasuredSki:
         clock_hz, least_hz = (found.first_hz * u for u in (self.trust.clock_u_rel, self.trust.floor.frequency_u_rel))
         return max(hypot(found.first_u_hz, clock_hz), least_hz)
 
+    @property
+    def left_c(self) -> float | None:
+        """The temperature that its frequencies belong to: that of the table, or the reference they were corrected to."""
+        law, given = self.trust.temperature, self.row.temperature_c
+        return law.reference_c if law is not None and given is not None and law.factor(given) is not None else given
+
     def placed(self) -> tuple[PlacedMode, ...]:
         """The modes that have a place, with uncertainties no smaller than what was repeated."""
         floor = self.trust.floor
@@ -140,7 +146,7 @@ def measure_ski(
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
     found = [
-        _identified(by_true_clock(each, trust.clock_factor), ski.prediction, settings)
+        _identified(corrected(each, trust.frequency_factor(row.temperature_c)), ski.prediction, settings)
         for each in analyses
         if each.accepted
     ]
@@ -181,8 +187,8 @@ def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) 
     return f"no good tap: {len(taps)} {'tap' if len(taps) == 1 else 'taps'} refused: {why}{lost}; tap it again"
 
 
-def by_true_clock(analysis: Analysis, factor: float) -> Analysis:
-    """The same modes when the recorder's clock is corrected: frequencies times ``factor``, damping ratios as they were."""
+def corrected(analysis: Analysis, factor: float) -> Analysis:
+    """The same modes with frequencies times ``factor``, for clock and temperature; damping ratios as they were."""
     if factor == 1.0:
         return analysis
     modes = tuple(
