@@ -8,6 +8,7 @@ from math import exp, hypot
 from taptest.beam.construction import Construction, load_construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
+from taptest.judge.kinds import Kind, kinds
 from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
 from taptest.judge.reasons import Circumstances, verdict_of
@@ -17,9 +18,7 @@ from taptest.sound.analysis import Settings
 __all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
 
 Progress = Callable[[int, int, str], None]
-Kind = tuple[str, bool, int]
 
-LENGTH_STEP_M = 0.030
 _WARM_K = 5.0
 
 
@@ -117,21 +116,8 @@ def judge(
 
 
 def _groups(skis: Sequence[MeasuredSki]) -> dict[Kind, list[int]]:
-    """Indices of the skis that can be judged, by construction, binding and length class."""
-    kinds: dict[tuple[str, bool], list[int]] = {}
-    for i, ski in enumerate(skis):
-        if not ski.obstacles and log_deviations(ski):
-            kinds.setdefault((ski.row.construction, ski.row.binding_mass_kg > 0), []).append(i)
-    groups: dict[Kind, list[int]] = {}
-    for (construction, with_binding), members in kinds.items():
-        length_class, before = 0, None
-        for i in sorted(members, key=lambda i: skis[i].row.length_m or 0.0):
-            length_m = skis[i].row.length_m or 0.0
-            # A tenth of a millimetre, so that rounding of units does not split a class.
-            length_class += before is not None and length_m - before > LENGTH_STEP_M + 1e-4
-            before = length_m
-            groups.setdefault((construction, with_binding, length_class), []).append(i)
-    return groups
+    """Indices of the skis that can be judged, by kind."""
+    return kinds((i, ski.row) for i, ski in enumerate(skis) if not ski.obstacles and log_deviations(ski))
 
 
 def _evidence(ski: MeasuredSki) -> Evidence:
