@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from math import exp, hypot
+from dataclasses import replace
+from math import exp, hypot, log
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
+from taptest.judge.judged import judged_statistics
 from taptest.judge.kinds import Kind, kinds
 from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
-from taptest.judge.reasons import Circumstances, verdict_of
+from taptest.judge.measure import MeasuredSki, Rig, bare_mass_per_length, log_dampings, log_deviations, measure_ski
+from taptest.judge.mixture import Member, populations
+from taptest.judge.reasons import Circumstances, two_builds, verdict_of
+from taptest.judge.screening import LEAST_RANKED, screen_group
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Settings
 
@@ -19,6 +23,7 @@ __all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "
 
 Progress = Callable[[int, int, str], None]
 
+BUDGET = 0.01
 _WARM_K = 5.0
 
 
@@ -29,6 +34,7 @@ def check(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    budget: float = BUDGET,
 ) -> CheckResult:
     """Read, analyse, predict and identify every ski of a lot, and judge them.
 
@@ -41,6 +47,7 @@ def check(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        budget: the share of sound skis that may be called outliers, 0.001 to 0.1.
     """
     settings, rig = settings or Settings(), rig or Rig()
     constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
@@ -51,14 +58,14 @@ def check(
         if progress is not None:
             progress(done, len(jobs), ski.row.ski_id)
     skis = [ski for ski in measured if ski is not None]
-    verdicts, groups, notes = judge(skis)
+    verdicts, groups, notes = judge(skis, budget=budget)
     refused = [
         f"{shown(lot.path.name, 100)}: {problem}"
         for name, problem in constructions.items()
         if name and isinstance(problem, ConstructionError)
     ]
     unread = (*refused, *(message for ski in skis for message in ski.unread))
-    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
+    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes), budget)
 
 
 def _load(name: str, lot: Lot) -> Construction | ConstructionError:
@@ -94,9 +101,11 @@ def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, Measure
 
 
 def judge(
-    skis: Sequence[MeasuredSki],
+    skis: Sequence[MeasuredSki], *, budget: float = BUDGET
 ) -> tuple[tuple[SkiVerdict, ...], tuple[GroupSummary, ...], tuple[str, ...]]:
     """Verdicts in the order of the skis, the groups they were judged in, and notes. Needs no sound.
+
+    ``budget``: the share of sound skis that may be called outliers.
 
     A group shares construction, binding state and length class; lengths no more than 30 mm from the next shorter one
     of the group are one class, since each ski's own length is in its prediction.
@@ -105,11 +114,19 @@ def judge(
     groups, notes = [], []
     for (construction, with_binding, _), members in _groups(skis).items():
         judged = [skis[i] for i in members]
-        findings, limits = judge_group([_evidence(ski) for ski in judged])
+        evidence = [_evidence(ski) for ski in judged]
+        findings, limits = judge_group(evidence, coverage=1 - budget)
+        findings = screen_group(evidence, findings, coverage=1 - budget)
         by_group = limits.spread is not None
-        for i, each in zip(members, findings, strict=True):
-            verdicts[i] = _verdict(skis[i], each, by_group=by_group)
-        group = _summary(construction, with_binding, judged, limits)
+        for i, each, told in zip(members, findings, judged_statistics(findings), strict=True):
+            verdicts[i] = replace(_verdict(skis[i], each, by_group=by_group), statistics=told)
+        group = replace(
+            _summary(construction, with_binding, judged, limits, budget),
+            ski_ids=tuple(ski.row.ski_id for ski in judged),
+            populations=populations(
+                [_member(ski, own, each) for ski, own, each in zip(judged, evidence, findings, strict=True)]
+            ),
+        )
         groups.append(group)
         notes += _notes(group, judged, limits)
     return tuple(verdicts), tuple(groups), tuple(notes)
@@ -129,7 +146,19 @@ def _evidence(ski: MeasuredSki) -> Evidence:
         scale_u=ski.prediction.scale_u_rel,
         shape_u=tuple(each[3] for each in deviations),
         generation=ski.row.generation,
+        mass=bare_mass_per_length(ski.row),
+        stiffness=log(ski.prediction.ei_mid_n_m2),
     )
+
+
+def _member(ski: MeasuredSki, evidence: Evidence, findings: Findings) -> Member:
+    values = {
+        "tone": None if findings.shift is None else findings.shift.value,
+        "damping": findings.damping_level,
+        "mass": evidence.mass,
+        "stiffness": evidence.stiffness,
+    }
+    return Member(ski.row.ski_id, ski.row.pair_id, ski.row.generation, values)
 
 
 def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> SkiVerdict:
@@ -181,13 +210,17 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     )
 
 
-def _summary(construction: str, with_binding: bool, skis: Sequence[MeasuredSki], limits: Limits) -> GroupSummary:
+def _summary(
+    construction: str, with_binding: bool, skis: Sequence[MeasuredSki], limits: Limits, budget: float
+) -> GroupSummary:
     lengths = [round(1000 * (ski.row.length_m or 0.0)) for ski in skis]
     count = len(skis)
     if limits.spread is not None:
-        basis = f"group of {count}: 95/99 tolerance limits"
+        basis = f"group of {count}: 95/{100 * (1 - budget):.4g} tolerance limits"
+    elif count >= LEAST_RANKED:
+        basis = f"physics and ranks: {count} skis, fewer than {LEAST_GROUP}"
     else:
-        basis = f"physics only: {count} {'ski' if count == 1 else 'skis'}, fewer than {LEAST_GROUP}"
+        basis = f"physics only: {count} {'ski' if count == 1 else 'skis'}, fewer than {LEAST_RANKED}"
     return GroupSummary(
         construction=construction,
         length_class=f"{min(lengths)}" if min(lengths) == max(lengths) else f"{min(lengths)}-{max(lengths)}",
@@ -204,6 +237,8 @@ def _notes(group: GroupSummary, skis: Sequence[MeasuredSki], limits: Limits) -> 
     """What concerns a whole group: a centre that physics does not explain, and temperatures too far apart."""
     name = f"{shown(group.construction)} {group.length_class} mm, {group.binding}"
     notes = []
+    if group.populations is not None:
+        notes.append(f"{name}: {two_builds(group.populations)}")
     first = skis[0].prediction
     if limits.spread is not None and first is not None:
         allowed = PHYSICS_FACTOR * first.u_rel(1)

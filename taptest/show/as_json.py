@@ -3,6 +3,7 @@
 import math
 from collections.abc import Iterable
 
+from taptest.judge.explain import Explanation
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
@@ -21,8 +22,8 @@ def analysis_document(analyses: Iterable[Analysis]) -> Document:
     return {"schema": "taptest.analysis/1", "recordings": [_recording(analysis) for analysis in analyses]}
 
 
-def check_document(result: CheckResult) -> Document:
-    """``taptest.check/1``: skis in the order of the table."""
+def check_document(result: CheckResult, explained: Explanation | None = None) -> Document:
+    """``taptest.check/1``: skis in the order of the table; one of them with its ladder beside the group's."""
     return {
         "schema": "taptest.check/1",
         "skis": [_verdict(ski) for ski in result.skis],
@@ -30,6 +31,8 @@ def check_document(result: CheckResult) -> Document:
         "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
+        "budget_share": number_of(result.budget),
+        "explained": None if explained is None else _explained(explained),
     }
 
 
@@ -129,6 +132,41 @@ def _verdict(ski: SkiVerdict) -> Document:
         "modes": [_placed(mode) for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz)],
         "verdict": ski.verdict,
         "reasons": list(ski.reasons),
+        "statistics": [
+            {
+                "name": each.name,
+                "unit": each.unit,
+                "value": number_of(each.value),
+                "limit": number_of(each.limit),
+                "u": number_of(each.u),
+                "score": number_of(each.score),
+                "suspicious": each.suspicious,
+                "may_reject": each.may_reject,
+                "rank": each.rank,
+                "count": each.count,
+            }
+            for each in ski.statistics
+        ],
+    }
+
+
+def _explained(explained: Explanation) -> Document:
+    return {
+        "ski_id": explained.ski.ski_id,
+        "modes": [
+            {
+                "order": mode.order,
+                "frequency_hz": number_of(mode.frequency_hz),
+                "frequency_u_hz": number_of(mode.frequency_u_hz),
+                "predicted_hz": number_of(mode.predicted_hz),
+                "deviation_percent": number_of(mode.deviation_percent),
+                "group_percent": number_of(mode.group_percent),
+                "against_percent": number_of(mode.against_percent),
+                "damping_ratio": number_of(mode.damping_ratio),
+                "group_damping_ratio": number_of(mode.damping_group),
+            }
+            for mode in explained.modes
+        ],
     }
 
 
@@ -156,6 +194,15 @@ def _group(group: GroupSummary) -> Document:
         "spread_percent": number_of(group.spread_percent),
         "limit_percent": number_of(group.limit_percent),
         "basis": group.basis,
+        "ski_ids": list(group.ski_ids),
+        "two_populations": group.populations
+        and {
+            "quantity": group.populations.quantity,
+            "apart_percent": number_of(group.populations.apart_percent),
+            "smaller": list(group.populations.smaller),
+            "smaller_is_lower": group.populations.smaller_is_lower,
+            "larger_count": group.populations.larger,
+        },
     }
 
 

@@ -58,7 +58,7 @@ def check_view(result: CheckResult, width: int) -> Group:
     if result.skis:
         parts += [_table(result.skis, width), Text(), prose(_legend(result.skis), style="dim"), Text()]
     if result.groups:
-        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), Text()]
+        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _budget(result), Text()]
     remarks = [ski for ski in result.skis if ski.verdict == "pass" and ski.reasons]
     if remarks:
         parts += [heading("Passed, with a remark"), hanging(_reasons(remarks)), Text()]
@@ -109,11 +109,15 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
     return shown(group.construction), "", f"{what}: {', '.join(figures) or 'no figures'}. Basis: {group.basis}."
 
 
+def _budget(result: CheckResult) -> RenderableType:
+    return prose(f"At most one sound ski in {1 / result.budget:.0f} is meant to be called an outlier.", style="dim")
+
+
 def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
-    return [(shown(ski.ski_id), "bold", _sentences(ski.reasons) or "No reason was given.") for ski in skis]
+    return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
 
 
-def _sentences(reasons: Sequence[str]) -> str:
+def sentences(reasons: Sequence[str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
     return " ".join(f"{reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in reasons if reason)
 
