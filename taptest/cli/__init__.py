@@ -6,14 +6,14 @@ import typer
 from typer.core import TyperGroup
 
 from taptest import __version__
-from taptest.cli import analyse, calibrate, check, compare, output, pairs, predict
+from taptest.cli import analyse, calibrate, check, compare, output, pairs, predict, relate
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return ["check", "pairs", "compare", "analyse", "predict", "calibrate"]
+        return ["check", "pairs", "compare", "relate", "analyse", "predict", "calibrate"]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -26,6 +26,7 @@ app.command("pairs", short_help="Compare the skis of pairs, or make the best pai
 app.command("compare", short_help="Generations or constructions side by side.")(compare.compare)
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
+app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
 app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
 
 

@@ -8,7 +8,7 @@ from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from taptest.errors import LotError, UnitError, shown
-from taptest.judge.lot_table import CellProblem, Table, TableRow, cell_text, read_table
+from taptest.judge.lot_table import CellProblem, Table, TableRow, cell_text, plain_heading, read_table
 from taptest.units import UNITS, Dimension, Unit, decimal_mark, parse_quantity, unit_of
 
 MAX_RECORDINGS = 50
@@ -139,7 +139,7 @@ def _accepted(quantity: str) -> list[str]:
 
 def _recognised(heading: str) -> tuple[str, Unit | None] | None:
     """The column that a heading names, and its unit; "Length (mm)" and "stiffness N/mm" are taken as well."""
-    name = re.sub(r"[\s()\[\]-]+", "_", heading.strip().casefold().replace("/", "_per_").replace("°", "")).strip("_")
+    name = plain_heading(heading)
     if name in _TEXT_COLUMNS:
         return name, None
     for quantity, limits in _QUANTITIES.items():

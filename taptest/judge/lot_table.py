@@ -102,6 +102,11 @@ def cell_text(cell: str | float) -> str:
     return str(int(cell)) if math.isfinite(cell) and cell == int(cell) and abs(cell) < 1e15 else repr(cell)
 
 
+def plain_heading(heading: str) -> str:
+    """A heading as a column name: "Length (mm)" is length_mm, "stiffness N/mm" stiffness_n_per_mm."""
+    return re.sub(r"[\s()\[\]-]+", "_", heading.strip().casefold().replace("/", "_per_").replace("°", "")).strip("_")
+
+
 def _contents(path: Path) -> bytes:
     name = shown(path.name, 100)
     try:

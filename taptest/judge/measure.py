@@ -291,3 +291,10 @@ def log_dampings(ski: MeasuredSki) -> list[tuple[int, float, float]]:
         for mode in ski.identification.bending()
         if mode.order is not None and mode.damping_ratio > 0 and "room-limited" not in mode.flags
     ]
+
+
+def bare_mass_per_length(row: SkiRow) -> float | None:
+    """ln of the ski's own mass per length in kg/m, without its binding; None where the table does not say."""
+    if row.mass_kg is None or not row.length_m or row.mass_kg <= row.binding_mass_kg:
+        return None
+    return log((row.mass_kg - row.binding_mass_kg) / row.length_m)

@@ -6,7 +6,7 @@ from taptest.judge.compare import Comparison, Contrast, GroupFigures, PartShift,
 from taptest.judge.generation_figures import PLAIN, Figure
 from taptest.judge.pairs import CENTS
 from taptest.judge.permutation import Shift
-from taptest.show.as_json import Document, _number, _problem
+from taptest.show.as_json import Document, number_of, problem_of
 from taptest.sound.tone import note_name
 
 # The key of each figure, and the size of its unit in SI.
@@ -28,10 +28,10 @@ def comparison_document(result: Comparison) -> Document:
     return {
         "schema": "taptest.compare/1",
         "by": result.by,
-        "length_mm": _number(1000 * result.length_m),
+        "length_mm": number_of(1000 * result.length_m),
         "skis": result.skis,
         "sections": [_section(section) for section in result.sections],
-        "problems": [_problem(problem) for problem in result.problems],
+        "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
     }
@@ -50,8 +50,8 @@ def _group(group: GroupFigures) -> Document:
     for figure, (key, size) in KEYS.items():
         spread = group.figures.get(figure)
         figures[key] = spread and {
-            "mean": _number(spread.mean / size),
-            "deviation": _number(None if spread.deviation is None else spread.deviation / size),
+            "mean": number_of(spread.mean / size),
+            "deviation": number_of(None if spread.deviation is None else spread.deviation / size),
             "units": spread.count,
         }
     first, loudest = group.figures.get("first_mode"), group.loudest
@@ -60,20 +60,20 @@ def _group(group: GroupFigures) -> Document:
         "skis": group.skis,
         "units": group.units,
         "heard": group.heard,
-        "shortest_mm": _number(None if group.lengths_m is None else 1000 * group.lengths_m[0]),
-        "longest_mm": _number(None if group.lengths_m is None else 1000 * group.lengths_m[1]),
+        "shortest_mm": number_of(None if group.lengths_m is None else 1000 * group.lengths_m[0]),
+        "longest_mm": number_of(None if group.lengths_m is None else 1000 * group.lengths_m[1]),
         "figures": figures,
         "first_mode_tone": None if first is None else _tone(first.mean),
         "loudest": loudest
         and {
             "family": loudest.family,
             "order": loudest.order,
-            "frequency_hz": _number(loudest.frequency_hz),
+            "frequency_hz": number_of(loudest.frequency_hz),
             **_tone(loudest.frequency_hz),
             "loudest_in": loudest.count,
             "skis": loudest.skis,
         },
-        "tip_factor": _number(group.swing_tip),
+        "tip_factor": number_of(group.swing_tip),
     }
 
 
@@ -85,12 +85,12 @@ def _contrast(contrast: Contrast) -> Document:
             {
                 "figure": each.figure,
                 **_shift(each.shift, plain=each.figure in PLAIN),
-                "p_holm": _number(each.p_holm),
+                "p_holm": number_of(each.p_holm),
                 "word": each.word,
             }
             for each in contrast.shifts
         ],
-        "shape_u_percent": _number(None if contrast.shape_u is None else 100 * contrast.shape_u),
+        "shape_u_percent": number_of(None if contrast.shape_u is None else 100 * contrast.shape_u),
         "first_mode_parts": [_part(each) for each in contrast.parts],
     }
 
@@ -104,15 +104,15 @@ def _shift(moved: Shift, *, plain: bool) -> Document:
     document: Document = {}
     for key, value in (("difference", moved.difference), ("low", moved.low), ("high", moved.high)):
         percent = None if value is None else 100 * (value if plain else expm1(value))
-        document[f"{key}_percent"] = _number(percent)
-        document[f"{key}_cents"] = None if plain or value is None else _number(CENTS * value)
+        document[f"{key}_percent"] = number_of(percent)
+        document[f"{key}_cents"] = None if plain or value is None else number_of(CENTS * value)
     return {
         **document,
-        "confidence": _number(moved.confidence),
-        "p_value": _number(moved.p_value),
+        "confidence": number_of(moved.confidence),
+        "p_value": number_of(moved.p_value),
         "exact": moved.exact,
-        "effect_hedges_g": _number(moved.effect),
-        "superiority": _number(moved.superiority),
+        "effect_hedges_g": number_of(moved.effect),
+        "superiority": number_of(moved.superiority),
         "units": moved.count_second,
         "units_against": moved.count_first,
     }
@@ -120,4 +120,4 @@ def _shift(moved: Shift, *, plain: bool) -> Document:
 
 def _tone(frequency_hz: float) -> Document:
     tone, cents = note_name(frequency_hz)
-    return {"note": tone, "cents": _number(cents)}
+    return {"note": tone, "cents": number_of(cents)}

@@ -59,7 +59,7 @@ def check_view(result: CheckResult, width: int) -> Group:
     if result.skis:
         parts += [_table(result.skis, width), Text(), prose(_legend(result.skis), style="dim"), Text()]
     if result.groups:
-        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), Text()]
+        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _budget(result), Text()]
     remarks = [ski for ski in result.skis if ski.verdict == "pass" and ski.reasons]
     if remarks:
         parts += [heading("Passed, with a remark"), hanging(_reasons(remarks)), Text()]
@@ -118,6 +118,10 @@ def cited(citation: Citation) -> tuple[str, str, str]:
     age = "today" if 0 <= days < 1 else f"{days:.0f} days old" if days >= 1 else "dated ahead of this clock"
     when = f"{citation.made:%Y-%m-%d}, {age.replace('1 days', '1 day') if age == '1 days old' else age}"
     return shown(citation.kind), "", f"{citation.effect}; made {when} ({shown(citation.file, 80)})."
+
+
+def _budget(result: CheckResult) -> RenderableType:
+    return prose(f"At most one sound ski in {1 / result.budget:.0f} is meant to be called an outlier.", style="dim")
 
 
 def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
