@@ -15,16 +15,18 @@ LAYERS = {
     "errors": set(),
     "units": {"errors"},
     "recording": {"errors", "units"},
+    "durable": set(),
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
-    "judge": {"errors", "units", "recording", "sound", "beam"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "show"},
+    "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
+    "capture": {"errors", "units", "recording", "durable", "sound"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "capture"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "capture", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
+SCREENLESS = {"errors", "units", "recording", "durable", "sound", "beam", "judge", "capture", "__init__"}
 HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -75,7 +77,15 @@ def test_the_walk_finds_what_it_looks_for():
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"]]
+    "arguments",
+    [
+        ["--help"],
+        ["--version"],
+        ["check", "--help"],
+        ["analyse", "--help"],
+        ["predict", "--help"],
+        ["record", "--help"],
+    ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (

@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from math import exp, hypot
+from pathlib import Path
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
 from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
+from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_heard, measure_ski
 from taptest.judge.reasons import Circumstances, verdict_of
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
-from taptest.sound.analysis import Settings
+from taptest.sound.analysis import Analysis, Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_heard", "judge"]
 
 Progress = Callable[[int, int, str], None]
 Kind = tuple[str, bool, int]
@@ -44,7 +45,7 @@ def check(
             ``if __name__ == "__main__"``.
     """
     settings, rig = settings or Settings(), rig or Rig()
-    constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
+    constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
     jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
@@ -62,11 +63,34 @@ def check(
     return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
 
 
-def _load(name: str, lot: Lot) -> Construction | ConstructionError:
-    if not name:
+def check_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    *,
+    settings: Settings | None = None,
+    rig: Rig | None = None,
+) -> SkiVerdict:
+    """One ski against its own prediction, without a group, from recordings that are analysed already.
+
+    Args:
+        row: one ski of a table; its ``recordings`` are not read.
+        construction: the row's, or why it cannot be had: see `construction_of`.
+        analyses: of its recordings.
+        settings: with which they were analysed.
+        rig: uncertainties of the table's stiffness and mass.
+    """
+    ski = measure_heard(row, construction, analyses, settings or Settings(), rig or Rig())
+    verdicts, _, _ = judge([ski])
+    return verdicts[0]
+
+
+def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionError:
+    """The construction that a row of a table names, or why it cannot be had."""
+    if not row.construction:
         return ConstructionError("no construction given, so nothing is predicted: name one in the table")
     try:
-        return load_construction(name, base=lot.path.parent)
+        return load_construction(row.construction, base=table.parent)
     except ConstructionError as problem:
         return problem
 

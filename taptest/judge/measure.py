@@ -93,20 +93,32 @@ def measure_ski(
         settings: for the analysis of its recordings.
         rig: uncertainties of stiffness and mass.
     """
-    ski = _predicted(MeasuredSki(row), construction, rig)
     analyses, unread = [], []
     for path in row.recordings:
         try:
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
+    return measure_heard(row, construction, analyses, settings, rig, unread=unread)
+
+
+def measure_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    settings: Settings,
+    rig: Rig,
+    *,
+    unread: Sequence[str] = (),
+) -> MeasuredSki:
+    """The same from recordings that are analysed already; ``unread`` says which could not be."""
     ski = replace(
-        ski,
+        _predicted(MeasuredSki(row), construction, rig),
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
     )
-    trouble = _no_sound(row, analyses, unread)
+    trouble = _no_sound(analyses, unread)
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
     found = [_identified(each, ski.prediction, settings) for each in analyses if each.accepted]
@@ -128,9 +140,9 @@ def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError,
         return replace(ski, obstacles=(str(problem),))
 
 
-def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
+def _no_sound(analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
     """Why the recordings say nothing about the ski, if they do not."""
-    if not row.recordings:
+    if not analyses and not unread:
         return "recording missing: tap the ski and name the file in the table"
     if not analyses:
         return "recording cannot be read: copy it again or record anew"
