@@ -63,7 +63,7 @@ def check_range(name: str, value: float, unit: Unit) -> None:
         UnitError: it is not, and why, with the unit that was meant if one fits.
     """
     limits = QUANTITIES[name]
-    if name == "stiffness" and _FLATTENING_N_PER_M[0] <= value <= _FLATTENING_N_PER_M[1]:
+    if _is_flattening(name, value):
         raise UnitError(
             "which looks like flattening stiffness (load against camber closing on a flat plate): it is stiffened by "
             "contact and cannot predict a frequency",
@@ -84,6 +84,8 @@ def check_range(name: str, value: float, unit: Unit) -> None:
 def unit_meant(name: str, value: float, unit: Unit) -> Unit | None:
     """The other unit in which the same number would be accepted, if there is one; ``value`` in base units."""
     limits = QUANTITIES[name]
+    if _is_flattening(name, value):
+        return None
     written = unit.from_base(value)
     return next(
         (
@@ -93,6 +95,10 @@ def unit_meant(name: str, value: float, unit: Unit) -> Unit | None:
         ),
         None,
     )
+
+
+def _is_flattening(name: str, value: float) -> bool:
+    return name == "stiffness" and _FLATTENING_N_PER_M[0] <= value <= _FLATTENING_N_PER_M[1]
 
 
 def units_of(name: str) -> tuple[Unit, ...]:
