@@ -45,6 +45,14 @@ class Word:
     reasons: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Done:
+    """A change that was made without ado."""
+
+    notes: tuple[str, ...] = ()
+    conflict: Path | None = None
+
+
 @dataclass
 class Desk:
     """A table in memory; ``fails`` holds errors to be raised by the methods of these names."""
@@ -64,11 +72,11 @@ class Desk:
     def enter(self, ski_id, paths):
         self._fail("enter")
         self.cells[ski_id] = ";".join(path.name for path in paths)
-        return ()
+        return Done()
 
     def add_note(self, ski_id, text):
         self.notes[ski_id] = text
-        return ()
+        return Done()
 
     def judge(self, ski_id, analyses):
         self._fail("judge")

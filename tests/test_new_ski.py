@@ -90,7 +90,7 @@ def test_what_is_unlike_a_ski_is_asked_about_at_the_end(tmp_path):
     for answer in ("", "", "513", "5.035", ""):
         dialogue.answer(answer)
     assert added[0]["mass"] == pytest.approx(0.513)
-    dialogue, added, _ = asked(tmp_path, *ANSWERS[:2], "2500", *ANSWERS[3:], "y")
+    _, added, _ = asked(tmp_path, *ANSWERS[:2], "2500", *ANSWERS[3:], "y")
     assert added[0]["mass"] == 2.5
 
 
@@ -100,7 +100,7 @@ def test_a_span_longer_than_the_ski_starts_again(tmp_path):
 
 
 def test_answers_of_the_ski_before_are_offered(tmp_path):
-    dialogue, added, _ = asked(tmp_path, "", "", "520", "4.9", "", before=SI)
+    _, added, _ = asked(tmp_path, "", "", "520", "4.9", "", before=SI)
     assert added[0] == {**SI, "mass": pytest.approx(0.52), "stiffness": pytest.approx(4900.0)}
 
 
@@ -141,7 +141,7 @@ def test_the_first_verdict_is_that_of_check_for_the_ski_alone(tmp_path):
     first = desk.judge("17L", [analysis])
     sound = tmp_path / "17L.flac"
     shutil.copy(recording.path, sound)
-    assert desk.enter("17L", [sound]) == ()
+    assert desk.enter("17L", [sound]).notes == ()
     (alone,) = check(read_lot(path)).skis
     assert first == alone and first.verdict == "pass"
 

@@ -13,6 +13,16 @@ from taptest.sound.analysis import Analysis
 NOTE_CHARACTERS = 500
 
 
+class Entered(Protocol):
+    """What became of a change to the table: ``conflict`` names the file beside it where it could not be made."""
+
+    @property
+    def notes(self) -> tuple[str, ...]: ...
+
+    @property
+    def conflict(self) -> Path | None: ...
+
+
 class Dialogue(Protocol):
     """Questions asked one after the other; ``question`` is None when all are answered or the matter was given up."""
 
@@ -35,12 +45,12 @@ class Desk(Protocol):
         """What the table names as a ski's recording, "" for nothing, None where there is no such ski."""
         ...
 
-    def enter(self, ski_id: str, paths: Sequence[Path]) -> tuple[str, ...]:
-        """Name the recordings in the table; what there is to say about it."""
+    def enter(self, ski_id: str, paths: Sequence[Path]) -> Entered:
+        """Name the recordings in the table."""
         ...
 
-    def add_note(self, ski_id: str, text: str) -> tuple[str, ...]:
-        """Add to the ski's note; what there is to say about it."""
+    def add_note(self, ski_id: str, text: str) -> Entered:
+        """Add to the ski's note."""
         ...
 
     def judge(self, ski_id: str, analyses: Sequence[Analysis]) -> FirstVerdict:
@@ -94,4 +104,4 @@ class NoteText:
         if not text:
             return "nothing noted"
         told = self._desk.add_note(self._ski_id, text[:NOTE_CHARACTERS])
-        return "; ".join((*told, f"noted for ski {shown(self._ski_id)}"))
+        return "; ".join((*told.notes, f"noted for ski {shown(self._ski_id)}"))

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 
-from taptest.capture.desk import NOTE_CHARACTERS, AddOrNot, Desk, Dialogue, NoteText
+from taptest.capture.desk import NOTE_CHARACTERS, AddOrNot, Desk, Dialogue, Entered, NoteText
 from taptest.capture.events import HeardTap
 from taptest.capture.happenings import (
     Asked,
@@ -202,7 +202,7 @@ class Session:
         elif not text.strip():
             self._ask(NoteText(self._desk, ski_id), "")
         else:
-            self._say_all(self._desk.add_note(ski_id, text.strip()[:NOTE_CHARACTERS]))
+            self._say_entered(self._desk.add_note(ski_id, text.strip()[:NOTE_CHARACTERS]))
             self._say(f"noted for ski {shown(ski_id)}")
 
     def _ask(self, dialogue: Dialogue, about: str) -> None:
@@ -296,7 +296,7 @@ class Session:
         self._done = SkiDone(ski_id, paths, self._store.count(ski_id), analyses, verdict)
         self._tell(self._done)
         try:
-            self._say_all(self._desk.enter(ski_id, paths))
+            self._say_entered(self._desk.enter(ski_id, paths))
             self._store.retire(ski_id)
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
@@ -309,9 +309,9 @@ class Session:
         self._said = Said(text, trouble)
         self._tell(self._said)
 
-    def _say_all(self, texts: Sequence[str]) -> None:
-        for text in texts:
-            self._say(text, trouble=True)
+    def _say_entered(self, entered: Entered) -> None:
+        for text in entered.notes:
+            self._say(text, trouble=entered.conflict is not None)
 
     def _tell(self, happening: Happening) -> None:
         if isinstance(happening, TapKept | TapRefused):

@@ -11,7 +11,7 @@ from taptest.beam.construction import Construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.checker import check_heard, construction_of
 from taptest.judge.lot import Lot, SkiRow, read_lot
-from taptest.judge.lot_edit import AddRow, Change, LotEditor, SetCell, csv_beside
+from taptest.judge.lot_edit import AddRow, Change, LotEditor, SetCell, Written, csv_beside
 from taptest.judge.measure import Rig
 from taptest.judge.new_ski import NewSki
 from taptest.judge.verdict import SkiVerdict
@@ -49,7 +49,7 @@ class LotDesk:
         text = self._editor.refresh()
         return text.cell(ski_id, "recording") if ski_id in text.skis else None
 
-    def enter(self, ski_id: str, paths: Sequence[Path]) -> tuple[str, ...]:
+    def enter(self, ski_id: str, paths: Sequence[Path]) -> Written:
         """Name a ski's recordings in the table, relative to its folder, in place of those named before.
 
         Raises:
@@ -58,7 +58,7 @@ class LotDesk:
         names = [Path(os.path.relpath(path, self.path.parent)).as_posix() for path in paths]
         return self._write([SetCell(ski_id, "recording", ";".join(names))])
 
-    def add_note(self, ski_id: str, text: str) -> tuple[str, ...]:
+    def add_note(self, ski_id: str, text: str) -> Written:
         """Add to a ski's note.
 
         Raises:
@@ -73,7 +73,7 @@ class LotDesk:
         def add(answers: Mapping[str, str | float]) -> str:
             told = self._write([AddRow(ski_id, dict(answers))])
             self._before = dict(answers)
-            return "; ".join((*told, f"ski {shown(ski_id)} is in the table"))
+            return "; ".join((*told.notes, f"ski {shown(ski_id)} is in the table"))
 
         return NewSki(ski_id, self.path.parent, add, self._before)
 
@@ -109,8 +109,8 @@ class LotDesk:
             self._known = (seen, lot)
         return lot
 
-    def _write(self, changes: Sequence[Change]) -> tuple[str, ...]:
-        return self._editor.write(changes).notes
+    def _write(self, changes: Sequence[Change]) -> Written:
+        return self._editor.write(changes)
 
 
 def _bare_row(ski_id: str, line: int) -> SkiRow:
