@@ -31,7 +31,7 @@ _LOWEST_BAND_HZ = 45.0  # one record length serves all below
 _REFITS = 4
 _CLOSE = 2.0  # half-power bandwidths
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about eight in ten of their modes
+_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about three in four of their modes
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
     envelope = Envelope(samples, rate)
     taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
-    noise = noise_between(silences(samples, rate, taps), rate)
+    noise = noise_between(silences(samples, rate, taps), samples, rate)
     found = find_resonances(samples, rate, taps, noise, settings)
     flags = list(recording.flags)
     if not taps:
@@ -217,19 +217,23 @@ def _channel(recording: Recording, wanted: int | None) -> int:
 
 
 def silences(samples: Real, rate: float, taps: Sequence[Tap]) -> list[Real]:
-    """The stretches before the taps that are long enough to measure the noise in; the end of the sound where none is."""
+    """The stretches before the taps that are long enough to measure the noise in, in order of time."""
     gap = round(_GAP_S * rate)
     stretches = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
-    return [s for s in stretches if len(s) >= 0.2 * rate] or [samples[-round(0.3 * rate) :]]
+    return [s for s in stretches if len(s) >= 0.2 * rate]
 
 
-def noise_between(stretches: Sequence[Real], rate: float) -> Noise:
-    """Noise and hum of stretches of silence, in order of time."""
+def noise_between(stretches: Sequence[Real], samples: Real, rate: float) -> Noise:
+    """Noise and hum of stretches of silence, or of the last of the samples where there is none."""
+    silent = bool(stretches)
+    if not silent:
+        # A ski still rings there, but it is the best there is.
+        stretches = [samples[-round(0.3 * rate) :]]
     powers = np.array([float(np.var(s)) for s in stretches])
     # A stretch in which somebody spoke, or the last ring still sounds, is not the floor.
     quiet = [s for s, p in zip(stretches, powers, strict=True) if p <= 4 * powers.min() + 1e-20]
     least_step = 2.0**-23
-    return measure_noise(quiet, rate, floor_density=least_step**2 / 12 * 2 / rate)
+    return measure_noise(quiet, rate, floor_density=least_step**2 / 12 * 2 / rate, silent=silent)
 
 
 def _records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float) -> Spectra:

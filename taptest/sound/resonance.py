@@ -450,6 +450,7 @@ def _finish(work: _Work) -> list[Pole]:
                     record_s=float(1 / work.step_at(np.array(fit.omega[i] / (2 * np.pi)))),
                 )
             )
-    # The room does not spare a resonance because its own satellites were not found.
+    # The room does not spare a resonance because its own satellites were not found; nor is more usual than one of them can be.
     usual = float(np.median([p.clutter for p in poles if not p.hidden] or [0.0]))
+    usual = min(usual, 10 ** (_SHADOW_DB / 10))
     return sorted((replace(p, clutter=max(p.clutter, usual)) for p in poles), key=lambda p: p.omega)
