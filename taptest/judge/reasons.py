@@ -37,7 +37,9 @@ def verdict_of(findings: Findings, about: Circumstances) -> tuple[Verdict, tuple
     doubts = []
     if about.taps_disagree_percent is not None:
         size = about.taps_disagree_percent
-        doubts.append(f"the taps disagree: its modes are uncertain by {size:.1f} %; hang it still and retap")
+        doubts.append(
+            f"its modes are uncertain by {size:.1f} %: the taps disagree or the room is too live; hang it still and retap"
+        )
     if out and about.taps_good < LEAST_TAPS:
         taps = "1 good tap" if about.taps_good == 1 else f"{about.taps_good} good taps"
         doubts.append(f"only {taps}: too few to call it an outlier; tap it again")
