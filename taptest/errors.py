@@ -27,6 +27,10 @@ class CalibrationError(TaptestError):
     """A calibration that cannot be made, stored or read."""
 
 
+class CaptureError(TaptestError):
+    """Sound that cannot be captured: no device, no permission, unplugged, stalled, or nowhere to store it."""
+
+
 class UnitError(TaptestError):
     """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
 

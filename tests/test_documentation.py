@@ -191,11 +191,11 @@ def test_a_missing_option_would_be_seen():
 
 
 def test_the_readme_mentions_every_column_reason_and_flag():
-    from taptest.judge import lot
+    from taptest.judge.quantities import QUANTITIES, TEXT_COLUMNS, accepted_headings
     from taptest.sound.analysis import MODE_FLAGS
     from taptest.sound.taps import REASONS
 
-    columns = [*lot._TEXT_COLUMNS, *(lot._accepted(name)[0] for name in lot._QUANTITIES)]
+    columns = [*TEXT_COLUMNS, *(accepted_headings(name)[0] for name in QUANTITIES)]
     absent = [word for word in (*columns, *REASONS, *MODE_FLAGS) if f"`{word}`" not in text_of(README)]
     assert absent == []
 

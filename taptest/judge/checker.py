@@ -6,21 +6,29 @@ from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, hypot, log
 
-from taptest.errors import shown
+from taptest.beam.construction import Construction
+from taptest.errors import ConstructionError, shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
 from taptest.judge.judged import judged_statistics
 from taptest.judge.kinds import Kind, kinds
-from taptest.judge.lot import Lot
-from taptest.judge.measure import MeasuredSki, Rig, bare_mass_per_length, log_dampings, log_deviations
+from taptest.judge.lot import Lot, SkiRow
+from taptest.judge.measure import (
+    MeasuredSki,
+    Rig,
+    bare_mass_per_length,
+    log_dampings,
+    log_deviations,
+    measure_heard,
+)
 from taptest.judge.measured_lot import Progress, measure_lot
 from taptest.judge.mixture import Member, populations
 from taptest.judge.reasons import Circumstances, two_builds, verdict_of
 from taptest.judge.screening import LEAST_RANKED, screen_group
 from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
-from taptest.sound.analysis import Settings
+from taptest.sound.analysis import Analysis, Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_heard", "judge"]
 
 
 BUDGET = 0.01
@@ -63,6 +71,30 @@ def check(
         calibrations=trust.citations,
         budget=budget,
     )
+
+
+def check_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    *,
+    settings: Settings | None = None,
+    rig: Rig | None = None,
+    trust: Trust | None = None,
+) -> SkiVerdict:
+    """One ski against its own prediction, without a group, from recordings that are analysed already.
+
+    Args:
+        row: one ski of a table; its ``recordings`` are not read.
+        construction: the row's, or why it cannot be had: see `construction_of`.
+        analyses: of its recordings.
+        settings: with which they were analysed.
+        rig: uncertainties of the table's stiffness and mass.
+        trust: what calibrations say about clock and repeatability.
+    """
+    ski = measure_heard(row, construction, analyses, settings or Settings(), rig or Rig(), trust=trust)
+    verdicts, _, _ = judge([ski])
+    return verdicts[0]
 
 
 def judge(

@@ -128,21 +128,34 @@ def measure_ski(
         rig: uncertainties of stiffness and mass.
         trust: what calibrations say.
     """
-    trust = trust or Trust()
-    ski = _predicted(MeasuredSki(row, trust=trust), construction, rig)
     analyses, unread = [], []
     for path in row.recordings:
         try:
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
+    return measure_heard(row, construction, analyses, settings, rig, trust=trust, unread=unread)
+
+
+def measure_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    settings: Settings,
+    rig: Rig,
+    *,
+    trust: Trust | None = None,
+    unread: Sequence[str] = (),
+) -> MeasuredSki:
+    """The same from recordings that are analysed already; ``unread`` says which could not be."""
+    trust = trust or Trust()
     ski = replace(
-        ski,
+        _predicted(MeasuredSki(row, trust=trust), construction, rig),
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
     )
-    trouble = _no_sound(row, analyses, unread)
+    trouble = _no_sound(analyses, unread)
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
     found = [
@@ -168,9 +181,9 @@ def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError,
         return replace(ski, obstacles=(str(problem),))
 
 
-def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
+def _no_sound(analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
     """Why the recordings say nothing about the ski, if they do not."""
-    if not row.recordings:
+    if not analyses and not unread:
         return "recording missing: tap the ski and name the file in the table"
     if not analyses:
         return "recording cannot be read: copy it again or record anew"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.errors import ConstructionError, shown
@@ -52,7 +53,7 @@ def measure_lot(
     """
     settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
     settings = replace(settings, room=settings.room or trust.room)
-    constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
+    constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
     jobs = [(row, constructions[row.construction], settings, rig, trust) for row in lot.rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
@@ -70,11 +71,12 @@ def measure_lot(
     return MeasuredLot(lot, skis, known, unread)
 
 
-def _load(name: str, lot: Lot) -> Construction | ConstructionError:
-    if not name:
+def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionError:
+    """The construction that a row of a table names, or why it cannot be had."""
+    if not row.construction:
         return ConstructionError("no construction given, so nothing is predicted: name one in the table")
     try:
-        return load_construction(name, base=lot.path.parent)
+        return load_construction(row.construction, base=table.parent)
     except ConstructionError as problem:
         return problem
 

@@ -1,8 +1,10 @@
 """Result objects as the documents of the ``--json`` contracts: units in the keys, null where nothing is known."""
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 
+from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapRefused
 from taptest.judge.explain import Explanation
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
@@ -56,6 +58,39 @@ def citation_document(citation: Citation) -> Document:
         "age_days": number_of(citation.age_days),
         "file": citation.file,
         "effect": citation.effect,
+    }
+
+
+def session_document(happenings: Iterable[Happening]) -> Document:
+    """``taptest.session/1``: skis in the order in which they were done."""
+    told = list(happenings)
+    refused = Counter(each.ski_id for each in told if isinstance(each, TapRefused))
+    skis: list[Document] = []
+    for each in told:
+        if isinstance(each, SkiDone):
+            verdict = each.verdict
+            known = verdict if isinstance(verdict, SkiVerdict) else None
+            skis.append(
+                {
+                    "ski_id": each.ski_id,
+                    "recordings": [path.name for path in each.recordings],
+                    "taps_good": each.taps,
+                    "taps_refused": refused[each.ski_id],
+                    "modes": [_mode(mode) for analysis in each.analyses for mode in analysis.modes],
+                    "predicted_hz": number_of(known.predicted_hz) if known else None,
+                    "measured_hz": number_of(known.measured_hz) if known else None,
+                    "measured_u_hz": number_of(known.measured_u_hz) if known else None,
+                    "deviation_percent": number_of(known.deviation_percent) if known else None,
+                    "verdict": verdict.verdict if verdict else None,
+                    "reasons": list(verdict.reasons) if verdict else [],
+                }
+            )
+    ended = [each for each in told if isinstance(each, Ended)]
+    return {
+        "schema": "taptest.session/1",
+        "skis": skis,
+        "unfinished": [{"ski_id": ski_id, "taps_good": taps} for each in ended for ski_id, taps in each.unfinished],
+        "troubles": [each.text for each in told if isinstance(each, Said) and each.trouble],
     }
 
 

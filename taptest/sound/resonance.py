@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from taptest.sound.ringdown import Complex, Fit, Real, Spectra, basis, best_start, fit_poles, model
 
-_ROUNDS = 3
+ROUNDS = 3
 _FIRST_AN_OCTAVE = 8  # starts taken from the raw spectrum
 _MORE_AN_OCTAVE = 2
 _GROUP = 12  # components fitted in one go
@@ -206,13 +206,14 @@ def _threshold(taps: int) -> float:
     return unknowns + 5 * float(np.sqrt(2 * unknowns)) + 12
 
 
-def find_poles(spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float) -> list[Pole]:
+def find_poles(spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS) -> list[Pole]:
     """All damped sinusoids between two frequencies that the records of the taps demand.
 
-    ``steady_hz``: hum lines, fitted along but never reported. No resonance gives an empty list.
+    ``steady_hz``: hum lines, fitted along but never reported. ``rounds`` of search in what is left over; the first finds what
+    stands out. No resonance gives an empty list.
     """
     work = _Work(spectra, steady_hz)
-    for number in range(_ROUNDS):
+    for number in range(rounds):
         starts = _candidates(work, low_hz, high_hz, most=_FIRST_AN_OCTAVE if number == 0 else _MORE_AN_OCTAVE)
         before = len(work.decay)
         for omega, decay in starts:
