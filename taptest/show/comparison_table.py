@@ -9,7 +9,7 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
 from taptest.judge.generation_figures import PLAIN, Figure
-from taptest.judge.pairs import CENTS
+from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
 from taptest.show.scatter import marks_for, scatter
 from taptest.show.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table
