@@ -1,7 +1,7 @@
 """How long the best pairing of a pile takes: ``python benchmarks/pairing.py``, for 250, 500 and 1,000 skis.
 
-Nothing is asserted; times are of the processor, whatever else it does. The skis are invented and already measured, as listening to them is another matter; the ratio is against
-numpy's sorting of as many numbers as there are pairs of skis.
+Nothing is asserted; times are of the processor, whatever else it does. The skis are invented and already measured, as
+listening to them is another matter; the ratio is against numpy's sorting of as many numbers as there are pairs of skis.
 """
 
 import os
