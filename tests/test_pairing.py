@@ -1,7 +1,9 @@
 """The best pairing of a pile against trying every pairing there is, and against another library where one side is fixed."""
 
+import csv
 import random
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -10,6 +12,7 @@ from hypothesis import strategies as st
 from simulated_lots import ski_row
 
 from taptest.judge import pairs as pairs_module
+from taptest.judge.lot import read_lot
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.pair_limits import Limit, PairLimits
 from taptest.judge.pairing import best_pairing, natural_order, nearest_only
@@ -239,3 +242,15 @@ def test_the_nearest_partners_are_those_of_either_end():
     first, second, cost = np.array([0, 0, 1]), np.array([1, 2, 2]), np.array([1.0, 1.0, 9.0])
     assert nearest_only(3, first, second, cost, 1).tolist() == [True, True, False]
     assert nearest_only(3, first, second, cost, 2).all()
+
+
+def test_the_odd_ones_of_the_demonstration_pile_are_left_over():
+    # make_demo.py: P07 is a quarter stiffer, P15 an eighth heavier than the others; simulated_lots finds its folder.
+    import make_demo
+
+    path = Path(make_demo.__file__).with_name("pile.csv")
+    with path.open(encoding="utf-8", newline="") as file:
+        assert list(csv.DictReader(file)) == make_demo.pile()
+    pairs, alone = paired([MeasuredSki(row) for row in read_lot(path).rows])
+    assert {"P07", "P15"} <= {each.ski.row.ski_id for each in alone}
+    assert len(pairs) == 8 and all(pair.verdict in ("matched", "close") for pair in pairs)
