@@ -248,6 +248,13 @@ def test_nothing_to_compare_is_said_before_anything_is_listened_to():
     assert "1 ski names no group" in " ".join(result.notes)
 
 
+def test_a_table_given_twice_is_refused(tmp_path):
+    one = Lot(tmp_path / "lot.csv", (ski_row("1", generation="old"), ski_row("2", generation="new")), ())
+    with pytest.raises(LotError, match=r"lot.csv: given twice"):
+        compare([one, replace(one, path=tmp_path / "sub" / ".." / "lot.csv")])
+    assert compare([one]).skis == 2  # control
+
+
 def test_groups_measured_at_different_temperatures_are_pointed_out():
     skis = [ringing(f"{g}{n}", g, temperature_c=t) for g, t in (("old", 20.0), ("new", 5.0)) for n in range(2)]
     assert "old was measured 15 K warmer than new" in " ".join(compare_measured([lot_of(skis)]).notes)

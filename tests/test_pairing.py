@@ -1,7 +1,9 @@
 """The best pairing of a pile against trying every pairing there is, and against another library where one side is fixed."""
 
+import csv
 import random
 from itertools import combinations
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -9,9 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from simulated_lots import ski_row
 
+from taptest.judge import pairs as pairs_module
+from taptest.judge.lot import read_lot
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.pair_limits import Limit, PairLimits
-from taptest.judge.pairing import best_pairing, natural_order
+from taptest.judge.pairing import best_pairing, natural_order, nearest_only
 from taptest.judge.pairs import pair_up
 
 
@@ -88,6 +92,12 @@ def test_numbers_in_names_are_put_in_order():
 LIMITS = PairLimits()
 
 
+def paired(skis, limits=LIMITS):
+    found = pair_up(skis, limits)
+    assert found.every_partner
+    return found.pairs, found.left_over
+
+
 def pile_of(values, **same):
     """Untapped skis from (mass in grams, stiffness in N/m, side)."""
     return [
@@ -123,7 +133,7 @@ def test_a_pile_is_paired_as_well_as_by_trying_everything_and_the_order_of_the_t
         for i, j in combinations(range(len(skis)), 2)
         if (cost := cost_by_hand(skis[i], skis[j])) is not None
     }
-    pairs, alone = pair_up(skis, LIMITS)
+    pairs, alone = paired(skis)
     total = sum(cost_by_hand(pair.first, pair.second) for pair in pairs)
     assert (len(pairs), pytest.approx(total, abs=1e-5)) == best_by_trying(list(range(len(skis))), costs)
     ids = sorted(
@@ -132,7 +142,7 @@ def test_a_pile_is_paired_as_well_as_by_trying_everything_and_the_order_of_the_t
     assert ids == [ski.row.ski_id for ski in skis]
     shuffled = list(skis)
     shuffler.shuffle(shuffled)
-    again, left = pair_up(shuffled, LIMITS)
+    again, left = paired(shuffled)
     assert names(again) == names(pairs) and [a.reason for a in left] == [a.reason for a in alone]
 
 
@@ -142,11 +152,11 @@ def names(pairs):
 
 def test_equal_skis_are_paired_alike_in_whatever_order_they_come():
     skis = pile_of([(500, 4800, None)] * 9)
-    expected = names(pair_up(skis, LIMITS)[0])
+    expected = names(paired(skis)[0])
     assert len(expected) == 4
     for seed in range(10):
         random.Random(seed).shuffle(skis)
-        assert names(pair_up(skis, LIMITS)[0]) == expected
+        assert names(paired(skis)[0]) == expected
 
 
 def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
@@ -173,7 +183,7 @@ def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
         ]
     )
     rows, columns = linear_sum_assignment(costs)
-    pairs, alone = pair_up(skis, wide)
+    pairs, alone = paired(skis, wide)
     assert not alone and all(pair.first.row.side == "L" and pair.second.row.side == "R" for pair in pairs)
     expected = {(left[i].row.ski_id, right[j].row.ski_id) for i, j in zip(rows, columns, strict=True)}
     assert set(names(pairs)) == expected
@@ -193,9 +203,9 @@ def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
 def test_skis_that_may_not_be_paired_are_left_over_with_a_reason(change):
     given = {"mass_kg": 0.5, "stiffness_n_per_m": 4800.0, "balance_m": 0.99}
     alike = [MeasuredSki(ski_row(name, **given)) for name in "AB"]
-    pairs, alone = pair_up(alike, LIMITS)
+    pairs, alone = paired(alike)
     assert names(pairs) == [("A", "B")] and not alone  # control
-    pairs, alone = pair_up([alike[0], MeasuredSki(ski_row("B", **{**given, **change}))], LIMITS)
+    pairs, alone = paired([alike[0], MeasuredSki(ski_row("B", **{**given, **change}))])
     assert not pairs and len(alone) == 2
     for each in alone:
         assert "to compare it with" in each.reason or "close up to" in each.reason
@@ -205,7 +215,42 @@ def test_what_is_not_known_makes_no_ski_a_better_partner():
     # B is as far from A in mass as C is, but nothing is known of B's stiffness: C, which agrees there, is nearer.
     a, c, d = pile_of([(500, 4800, None), (502, 4800, None), (540, 4800, None)])
     b = MeasuredSki(ski_row("01b", mass_kg=0.498, stiffness_n_per_m=None))
-    pairs, alone = pair_up([a, b, c, d], LIMITS)
+    pairs, alone = paired([a, b, c, d])
     assert names(pairs) == [("00", "01")]
     assert [each.ski.row.ski_id for each in alone] == ["01b", "02"]
     assert alone[0].reason.startswith("would go with 00")
+
+
+def test_a_large_pile_weighs_only_the_nearest_partners_and_says_so(monkeypatch):
+    rng = np.random.default_rng(9)
+    skis = pile_of([(505 + 6 * rng.normal(), 4800 * (1 + 0.03 * rng.normal()), None) for _ in range(120)])
+    every = pair_up(skis, LIMITS)
+    monkeypatch.setattr(pairs_module, "MOST_CANDIDATES", 500)
+    monkeypatch.setattr(pairs_module, "PARTNERS", 10)
+    few = pair_up(skis, LIMITS)
+    assert every.every_partner and not few.every_partner
+    assert names(few.pairs) == names(every.pairs)  # ten partners suffice here; three do not, the control:
+    monkeypatch.setattr(pairs_module, "PARTNERS", 1)
+    assert names(pair_up(skis, LIMITS).pairs) != names(every.pairs)
+
+
+def test_the_nearest_partners_are_those_of_either_end():
+    # A star: the middle keeps its two cheapest, but every ray keeps its only one.
+    first, second, cost = np.zeros(4, dtype=np.int64), np.arange(1, 5), np.array([4.0, 1.0, 3.0, 2.0])
+    assert nearest_only(5, first, second, cost, 2).all()
+    # A triangle with a costly side that is the second choice of both its ends.
+    first, second, cost = np.array([0, 0, 1]), np.array([1, 2, 2]), np.array([1.0, 1.0, 9.0])
+    assert nearest_only(3, first, second, cost, 1).tolist() == [True, True, False]
+    assert nearest_only(3, first, second, cost, 2).all()
+
+
+def test_the_odd_ones_of_the_demonstration_pile_are_left_over():
+    # make_demo.py: P07 is a quarter stiffer, P15 an eighth heavier than the others; simulated_lots finds its folder.
+    import make_demo
+
+    path = Path(make_demo.__file__).with_name("pile.csv")
+    with path.open(encoding="utf-8", newline="") as file:
+        assert list(csv.DictReader(file)) == make_demo.pile()
+    pairs, alone = paired([MeasuredSki(row) for row in read_lot(path).rows])
+    assert {"P07", "P15"} <= {each.ski.row.ski_id for each in alone}
+    assert len(pairs) == 8 and all(pair.verdict in ("matched", "close") for pair in pairs)

@@ -14,7 +14,8 @@ from taptest.judge.lot import Lot
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.pair_limits import Limit, PairLimits
-from taptest.judge.pairs import judge_pairs, match_pairs, verdict_of
+from taptest.judge.pair_verdict import verdict_of
+from taptest.judge.pairs import judge_pairs, match_pairs
 
 CLASSIC = load_construction("classic_generic")
 LIMITS = PairLimits()

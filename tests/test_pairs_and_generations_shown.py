@@ -113,6 +113,17 @@ def test_a_comparison_is_told_in_words_that_keep_to_the_numbers():
         assert forbidden not in text
 
 
+@pytest.mark.parametrize("width", [80, 120])
+def test_many_groups_with_long_names_fit(width):
+    skis = [ski(f"{n}", generation=f"generation with a long name, {n // 2}", mass_kg=0.5 + n / 1000) for n in range(12)]
+    measured = MeasuredLot(Lot(Path("lot.csv"), tuple(s.row for s in skis), ()), tuple(skis), {}, ())
+    lines = drawn(comparison_view(compare_measured([measured]), width), width)
+    assert max(map(len, lines)) <= width
+    text = " ".join(" ".join(lines).split())
+    assert "section 0" not in text  # a difference that is not shown is not read as a thickness
+    assert all(f"name, {n} against" in text for n in range(1, 6))
+
+
 def through_json(document):
     return json.loads(json.dumps(document, allow_nan=False))
 

@@ -160,8 +160,9 @@ def compare(
         settings, progress, workers: as in `measure_lot`.
 
     Raises:
-        LotError: fewer than two groups, or none of the name ``against``.
+        LotError: fewer than two groups, none of the name ``against``, or a table given twice.
     """
+    _refuse_twice(lots)
     _groups(lots, by, against)
     measured = [measure_lot(lot, settings=settings, progress=progress, workers=workers) for lot in lots]
     return compare_measured(measured, by=by, against=against, length_m=length_m)
@@ -206,6 +207,18 @@ def compare_measured(
         unread=tuple(message for lot in lots for message in lot.unread),
         notes=(*(note for lot in lots for note in lot.lot.notes), *_notes(skis, groups)),
     )
+
+
+def _refuse_twice(lots: Sequence[Lot]) -> None:
+    """Skis that count twice would make every difference look surer than it is."""
+    seen = set()
+    for lot in lots:
+        path = lot.path.resolve()
+        if path in seen:
+            raise LotError(
+                f"{shown(lot.path.name, 100)}: given twice, so its skis would count twice; name every table once"
+            )
+        seen.add(path)
 
 
 def _groups(lots: Sequence[Lot], by: By, against: str | None) -> list[str]:

@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from math import expm1
+from textwrap import wrap
 
 from rich.console import Group, RenderableType
 from rich.text import Text
@@ -9,7 +10,7 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
 from taptest.judge.generation_figures import PLAIN, Figure
-from taptest.judge.pairs import CENTS
+from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
 from taptest.show.scatter import marks_for, scatter
 from taptest.show.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table
@@ -125,12 +126,17 @@ def _other(result: Comparison) -> str:
     return "construction" if result.by == "generation" else "generation"
 
 
+def _folded(text: str) -> str:
+    """A name as a heading, in lines no wider than the figures below it."""
+    return "\n".join(wrap(shown(text), _GROUP_WIDTH - 1))
+
+
 def _title(contrast: Contrast) -> str:
     return f"{shown(contrast.group)} against {shown(contrast.against)}"
 
 
 def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
-    table = ruled_table(width, [("", "left"), ("", "left"), *((shown(group.name, 12), "right") for group in groups)])
+    table = ruled_table(width, [("", "left"), ("", "left"), *((_folded(group.name), "right") for group in groups)])
     table.add_row("skis (units)", "", *(f"{group.skis} ({group.units})" for group in groups))
     for figure, (label, _, unit, size, decimals) in _FIGURES.items():
         if not any(figure in group.figures for group in groups):
@@ -216,7 +222,7 @@ def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     """What a figure means in other words; only what the numbers themselves say."""
     lines = []
     stiffness = contrast.shift("section_stiffness")
-    if stiffness is not None:
+    if stiffness is not None and stiffness.word in ("higher", "lower"):
         moved = stiffness.shift.difference
         stiffer, solid, thin = (f"{abs(_percent(moved / power, False)):.1f} %" for power in (1, 3, 2))
         ways = ("stiffer", "thicker") if moved > 0 else ("softer", "thinner")

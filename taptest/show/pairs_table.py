@@ -8,7 +8,7 @@ from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.pair_limits import QUANTITIES, UNIT_OF, PairLimits
-from taptest.judge.pairs import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
+from taptest.judge.pair_verdict import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
 from taptest.show.tables import CAUTION, counted, hanging, heading, name, number, pinned, prose, ruled_table, with_u
 from taptest.show.verdict_table import sentences
 
