@@ -203,6 +203,24 @@ def test_the_readme_mentions_every_column_reason_and_flag():
     assert absent == []
 
 
+def test_the_readme_mentions_every_column_of_a_results_table():
+    from taptest.judge.snow_results import accepted_columns
+
+    assert [name for name in accepted_columns() if f"`{name}`" not in text_of(README)] == []
+
+
+def test_the_results_on_snow_in_the_readme_are_those_of_a_run(desk):
+    """Which relations are found, not their digits: the tones come from fits, which round otherwise elsewhere."""
+    (command,) = (each for each in examples() if each.startswith("taptest relate"))
+    shown, now = examples()[command], printed(command, desk)
+    state = r"^[\w -]+ \((\w+)\): (found|nothing found|cannot separate skis)$"
+    assert re.findall(state, shown, re.MULTILINE) == re.findall(state, now, re.MULTILINE)
+    assert re.findall(state, shown, re.MULTILINE) == [("glide_m", "found"), ("feel_score", "cannot separate skis")]
+    assert re.findall(r"^found +(\w+) skis", shown, re.MULTILINE) == re.findall(
+        r"^found +(\w+) skis", now, re.MULTILINE
+    )
+
+
 def test_every_exit_status_is_explained():
     statuses = re.findall(r"^\| (\d) \|", text_of(README), flags=re.MULTILINE)
     assert statuses == ["0", "1", "2", "3", "4"]

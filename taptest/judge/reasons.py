@@ -53,7 +53,7 @@ def verdict_of(findings: Findings, about: Circumstances) -> tuple[Verdict, tuple
         return "recheck", (*reasons, *doubts)
     if out:
         return "outlier", (*reasons, REHANG)
-    if any(_sets_apart(name, each) for name, each in findings.screen.statistics().items()):
+    if _sets_apart(findings.screen):
         return "recheck", reasons
     if near:
         return "recheck", (*reasons, "too close to its limit to tell: hang it again and retap")
@@ -142,9 +142,13 @@ def _label(screen: Screen, shift: Statistic) -> str:
     return f" (its {name} there lies {_off(statistic)} its group{fits}: {again} first)"
 
 
-def _sets_apart(name: str, statistic: Statistic) -> bool:
-    """Whether a statistic of the screen asks for a recheck; an unusual mass or stiffness is at first only a remark."""
-    return statistic.out and (name not in ("mass", "stiffness") or statistic.score > FAR)
+def _sets_apart(screen: Screen) -> bool:
+    """Whether something asks for a recheck; an unusual mass or stiffness, and what follows from it, is at first a remark."""
+    labels = [each for each in (screen.mass, screen.stiffness) if each is not None and each.out]
+    if any(each.score > FAR for each in labels):
+        return True
+    others = (screen.damping_pattern, screen.tone_apart, screen.damping_apart, None if labels else screen.together)
+    return any(each is not None and each.out for each in others)
 
 
 def _suspicious(statistic: Statistic | None) -> bool:

@@ -143,10 +143,12 @@ def _picture(modes: Sequence[ExplainedMode], console: Console) -> list[Renderabl
     ]
 
 
-def _span(modes: Sequence[ExplainedMode]) -> float:
-    """Percent to either side of 0 that hold every value."""
-    values = [abs(value) for mode in modes for value in (*mode.peers_percent, mode.against_percent or 0.0)]
-    return max(_LEAST_SPAN_PERCENT, 1.05 * max(values))
+def _range(modes: Sequence[ExplainedMode]) -> tuple[float, float]:
+    """Percent that hold every value and 0, with a little room."""
+    values = [value for mode in modes for value in (*mode.peers_percent, mode.against_percent or 0.0)]
+    low, high = min(0.0, *values), max(0.0, *values)
+    room = max(0.05 * (high - low), (_LEAST_SPAN_PERCENT - (high - low)) / 2)
+    return low - room, high + room
 
 
 def _plotted(modes: Sequence[ExplainedMode], console: Console) -> str:
@@ -159,9 +161,9 @@ def _plotted(modes: Sequence[ExplainedMode], console: Console) -> str:
     figure.width, figure.height = 10 * (last - first) // step, _PICTURE_HEIGHT
     figure.color_mode = "names"
     figure.with_colors = console.color_system is not None and not console.no_color
-    span = _span(modes)
+    low, high = _range(modes)
     figure.set_x_limits(min_=first, max_=last)
-    figure.set_y_limits(min_=-span, max_=span)
+    figure.set_y_limits(min_=low, max_=high)
     figure.x_label, figure.y_label = "mode", "%"
     figure.origin = False
     figure.register_label_formatter(float, _label)
@@ -180,13 +182,20 @@ def _label(value: float, chars: int, delta: float, left: bool = False) -> str:
 
 def _typed(modes: Sequence[ExplainedMode], width: int) -> str:
     """A line per mode: the others as dots, the ski as X, the middle of the others as a bar."""
-    span, half = _span(modes), (min(width, 100) - 14) // 2
-    lines = [f"{'':8}{-span:<+{half}.1f}0{span:>+{half}.1f}"]
+    (low, high), columns = _range(modes), min(width, 100) - 12
+
+    def column(percent: float) -> int:
+        return round((percent - low) / (high - low) * (columns - 1))
+
+    heading = [" "] * columns
+    for text, at in ((f"{low:+.1f}", 0), ("0", column(0.0)), (f"{high:+.1f}", columns - len(f"{high:+.1f}"))):
+        heading[at : at + len(text)] = text
+    lines = [f"{'':8}{''.join(heading)}"]
     for mode in modes:
-        row = [" "] * (2 * half + 1)
-        row[half] = "|"
+        row = [" "] * columns
+        row[column(0.0)] = "|"
         for value in mode.peers_percent:
-            row[half + round(value / span * half)] = "."
-        row[half + round((mode.against_percent or 0.0) / span * half)] = "X"
+            row[column(value)] = "."
+        row[column(mode.against_percent or 0.0)] = "X"
         lines.append(f"mode {mode.order:<3}{''.join(row).rstrip()}")
     return "\n".join(lines)
