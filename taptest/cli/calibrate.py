@@ -5,7 +5,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from taptest.cli import calibrate_bar, calibrate_room
+from taptest.cli import calibrate_bar, calibrate_room, calibrate_suspension
 
 # In the order of the work: what every station needs first.
 _ORDER = ("room", "bar", "suspension", "construction", "repeatability", "drift", "temperature")
@@ -19,6 +19,7 @@ class _Commands(TyperGroup):
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 app.command("room", short_help="How the room decays, by octave bands, and its noise and hum.")(calibrate_room.room)
 app.command("bar", short_help="A reference bar: clock, modulus, low-frequency reach, linearity.")(calibrate_bar.bar)
+app.command("suspension", short_help="Where the loops belong, and what they do.")(calibrate_suspension.suspension)
 
 
 @app.callback()
