@@ -28,6 +28,8 @@ LEAST_MODES = 3
 _ORDERS = 14
 _TOLERANCE = 0.012  # about the common factor: torsion and sideways modes are farther off than this
 _WIDEST = 0.20  # the common factor is looked for so far to either side, relative
+_MOST_GAPS = 0.35  # share of the orders in between that a node may hide
+_MOST_SCATTER = 0.004  # of ln f about the common factor; a real struck bar has 0.002 (tests/test_bar.py)
 _LEAST_REL = (
     2e-5  # of a frequency: hanging and tapping anew moves a bar's mode by about that (common practice, no source)
 )
@@ -242,13 +244,19 @@ def bar_result(bar: Bar, placed: dict[int, list[Mode]], taps: int, *, names: str
     Raises:
         CalibrationError: fewer than three orders.
     """
+    ladder = ", ".join(f"{hz:.1f}" for hz in bar.ladder_hz(4))
+    remedy = f"{bar.name} should ring at {ladder} ... Hz: is it this bar, hung free and struck on its flat side?"
     if len(placed) < LEAST_MODES:
-        ladder = ", ".join(f"{hz:.1f}" for hz in bar.ladder_hz(4))
         raise CalibrationError(
-            f"{names}: {len(placed)} of the bar's bending modes found, {LEAST_MODES} are needed; {bar.name} should ring at "
-            f"{ladder} ... Hz: is it this bar, hung free and struck on its flat side?"
+            f"{names}: {len(placed)} of the bar's bending modes found, {LEAST_MODES} are needed; {remedy}"
         )
     orders = max(placed)
+    gaps = orders - min(placed) + 1 - len(placed)
+    if gaps > _MOST_GAPS * (orders - min(placed) + 1):
+        raise CalibrationError(
+            f"{names}: {gaps} modes between the lowest and the highest that fit are missing, so what fits does so by chance; "
+            f"{remedy}"
+        )
     predicted = bar.ladder_hz(orders)
     loudest = max(mode.level_db for found in placed.values() for mode in found)
     modes = tuple(
@@ -257,6 +265,11 @@ def bar_result(bar: Bar, placed: dict[int, list[Mode]], taps: int, *, names: str
     weight = np.array([(mode.frequency_hz / mode.frequency_u_hz) ** 2 for mode in modes])
     off = np.array([np.log(mode.frequency_hz / mode.predicted_hz) for mode in modes])
     common = float(weight @ off / weight.sum())
+    if float(np.std(off, ddof=1)) > _MOST_SCATTER:
+        raise CalibrationError(
+            f"{names}: the modes scatter by {100 * float(np.std(off, ddof=1)):.2f} % about the bar's ladder, a straight bar's by "
+            f"less than {100 * _MOST_SCATTER:g} %; {remedy}"
+        )
     # What the bar's shape adds to single modes counts as scatter about the common factor.
     scatter = float(np.sqrt(weight @ (off - common) ** 2 / weight.sum() / (len(modes) - 1)))
     common_u = hypot(1 / sqrt(float(weight.sum())), scatter)

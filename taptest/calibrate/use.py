@@ -78,7 +78,10 @@ def _room(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
     decay = room_of(calibration)
     shortest, longest = min(decay.reverberation_s), max(decay.reverberation_s)
     seconds = f"{shortest:.2g} s" if longest / shortest < 1.05 else f"{shortest:.2g} to {longest:.2g} s"
-    effect = f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds})"
+    effect = (
+        f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds}); that of "
+        "the others is fitted once the room has settled"
+    )
     return replace(trust, room=decay), effect
 
 

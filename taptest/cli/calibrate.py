@@ -10,6 +10,7 @@ from taptest.cli import (
     calibrate_drift,
     calibrate_repeatability,
     calibrate_room,
+    calibrate_suspension,
     calibrate_temperature,
 )
 
@@ -25,6 +26,7 @@ class _Commands(TyperGroup):
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 app.command("room", short_help="How the room decays, by octave bands, and its noise and hum.")(calibrate_room.room)
 app.command("bar", short_help="A reference bar: clock, modulus, low-frequency reach, linearity.")(calibrate_bar.bar)
+app.command("suspension", short_help="Where the loops belong, and what they do.")(calibrate_suspension.suspension)
 app.command("repeatability", short_help="How well it repeats, hung anew and by other people.")(
     calibrate_repeatability.repeatability
 )

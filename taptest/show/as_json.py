@@ -20,9 +20,13 @@ Document = dict[str, object]
 _DIGITS = 9
 
 
-def analysis_document(analyses: Iterable[Analysis]) -> Document:
-    """``taptest.analysis/1``: taps in order of time, modes in order of frequency."""
-    return {"schema": "taptest.analysis/1", "recordings": [_recording(analysis) for analysis in analyses]}
+def analysis_document(analyses: Iterable[Analysis], calibrations: Iterable[Citation] = ()) -> Document:
+    """``taptest.analysis/1``: taps in order of time, modes in order of frequency, and the calibrations that were used."""
+    return {
+        "schema": "taptest.analysis/1",
+        "recordings": [_recording(analysis) for analysis in analyses],
+        "calibrations": [citation_document(citation) for citation in calibrations],
+    }
 
 
 def check_document(result: CheckResult, explained: Explanation | None = None) -> Document:

@@ -7,8 +7,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.errors import shown
-from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
+from taptest.show.citation import cited
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -110,14 +110,6 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
     if group.limit_percent is not None and math.isfinite(group.limit_percent):
         figures.append(f"limit ±{number(group.limit_percent, 1)} % from the centre")
     return shown(group.construction), "", f"{what}: {', '.join(figures) or 'no figures'}. Basis: {group.basis}."
-
-
-def cited(citation: Citation) -> tuple[str, str, str]:
-    """One calibration: what it did, when it was made and in which file it is."""
-    days = citation.age_days
-    age = "today" if 0 <= days < 1 else f"{days:.0f} days old" if days >= 1 else "dated ahead of this clock"
-    when = f"{citation.made:%Y-%m-%d}, {age.replace('1 days', '1 day') if age == '1 days old' else age}"
-    return shown(citation.kind), "", f"{citation.effect}; made {when} ({shown(citation.file, 80)})."
 
 
 def _budget(result: CheckResult) -> RenderableType:
