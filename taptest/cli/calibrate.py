@@ -5,7 +5,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from taptest.cli import calibrate_room
+from taptest.cli import calibrate_construction, calibrate_room
 
 # In the order of the work: what every station needs first.
 _ORDER = ("room", "bar", "suspension", "construction", "repeatability", "drift", "temperature")
@@ -18,6 +18,10 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 app.command("room", short_help="How the room decays, by octave bands, and its noise and hum.")(calibrate_room.room)
+
+app.command("construction", short_help="A construction file learnt from skis presumed good.")(
+    calibrate_construction.construction
+)
 
 
 @app.callback()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from math import exp, hypot
 
@@ -50,13 +50,7 @@ def check(
     settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
     settings = replace(settings, room=settings.room or trust.room)
     constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in lot.rows]
-    measured: list[MeasuredSki | None] = [None] * len(jobs)
-    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
-        measured[index] = ski
-        if progress is not None:
-            progress(done, len(jobs), ski.row.ski_id)
-    skis = [ski for ski in measured if ski is not None]
+    skis = measure_rows(lot.rows, constructions, settings, rig, trust, progress=progress, workers=workers)
     verdicts, groups, notes = judge(skis)
     refused = [
         f"{shown(lot.path.name, 100)}: {problem}"
@@ -65,6 +59,26 @@ def check(
     ]
     unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
     return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *trust.notes, *notes), trust.citations)
+
+
+def measure_rows(
+    rows: Sequence[SkiRow],
+    constructions: Mapping[str, Construction | ConstructionError],
+    settings: Settings,
+    rig: Rig,
+    trust: Trust,
+    *,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> list[MeasuredSki]:
+    """Every row measured, in their order; ``constructions`` by the name that the rows give."""
+    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in rows]
+    measured: list[MeasuredSki | None] = [None] * len(jobs)
+    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
+        measured[index] = ski
+        if progress is not None:
+            progress(done, len(jobs), ski.row.ski_id)
+    return [ski for ski in measured if ski is not None]
 
 
 def _load(name: str, lot: Lot) -> Construction | ConstructionError:

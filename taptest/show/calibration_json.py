@@ -2,6 +2,7 @@
 
 from pathlib import Path
 
+from taptest.calibrate.construction import LearnedConstruction
 from taptest.calibrate.room import RoomResult
 
 Document = dict[str, object]
@@ -15,4 +16,15 @@ def room_document(result: RoomResult, stored: Path | None) -> Document:
         **result.values(),
         "stored": None if stored is None else str(stored),
         "unread": list(result.unread),
+    }
+
+
+def construction_document(result: LearnedConstruction, written: Path, stored: Path | None) -> Document:
+    """``taptest.learned-construction/1``: how well the file that was ``written`` predicts, and what it was learnt from."""
+    return {
+        "schema": "taptest.learned-construction/1",
+        "construction": str(written),
+        "lots": list(result.lots),
+        **result.values(),
+        "stored": None if stored is None else str(stored),
     }
