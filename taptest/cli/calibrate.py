@@ -7,6 +7,7 @@ from typer.core import TyperGroup
 
 from taptest.cli import (
     calibrate_bar,
+    calibrate_construction,
     calibrate_drift,
     calibrate_repeatability,
     calibrate_room,
@@ -32,6 +33,10 @@ app.command("repeatability", short_help="How well it repeats, hung anew and by o
 )
 app.add_typer(calibrate_drift.app, name="drift", short_help="A reference tapped again and again, on a control chart.")
 app.command("temperature", short_help="How frequency goes with temperature.")(calibrate_temperature.temperature)
+
+app.command("construction", short_help="A construction file learnt from skis presumed good.")(
+    calibrate_construction.construction
+)
 
 
 @app.callback()

@@ -353,7 +353,7 @@ def percent(log_ratio: float) -> float:
 
 @dataclass(frozen=True)
 class TwoWay:
-    """A table of skis by orders split into a level for each ski, an effect of each order, and residuals.
+    """A table of skis by orders split into a level for each ski, an ``effect`` of each order, and residuals.
 
     ``known`` marks the values there are; elsewhere the tables hold 0. ``usable`` marks skis with a level. ``level_u``
     is what ``noise``, the uncertainty of the values, makes of it; ``variance`` is that of a sound ski's residual.
@@ -367,6 +367,7 @@ class TwoWay:
     noise: Real
     known: Flags
     usable: Flags
+    effect: Real
 
 
 def two_way(ladders: Sequence[Ladder]) -> TwoWay:
@@ -404,6 +405,7 @@ def two_way(ladders: Sequence[Ladder]) -> TwoWay:
         noise=noise,
         known=known,
         usable=usable,
+        effect=effect,
     )
 
 

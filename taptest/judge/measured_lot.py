@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -52,15 +52,8 @@ def measure_lot(
         trust: what calibrations say about room, clock and repeatability.
     """
     settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
-    settings = replace(settings, room=settings.room or trust.room)
     constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in lot.rows]
-    measured: list[MeasuredSki | None] = [None] * len(jobs)
-    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
-        measured[index] = ski
-        if progress is not None:
-            progress(done, len(jobs), ski.row.ski_id)
-    skis = tuple(ski for ski in measured if ski is not None)
+    skis = measure_rows(lot.rows, constructions, settings, rig, trust, progress=progress, workers=workers)
     refused = [
         f"{shown(lot.path.name, 100)}: {problem}"
         for name, problem in constructions.items()
@@ -79,6 +72,27 @@ def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionErro
         return load_construction(row.construction, base=table.parent)
     except ConstructionError as problem:
         return problem
+
+
+def measure_rows(
+    rows: Sequence[SkiRow],
+    constructions: Mapping[str, Construction | ConstructionError],
+    settings: Settings,
+    rig: Rig,
+    trust: Trust,
+    *,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> tuple[MeasuredSki, ...]:
+    """Every row measured, in their order; ``constructions`` by the name that the rows give."""
+    settings = replace(settings, room=settings.room or trust.room)
+    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in rows]
+    measured: list[MeasuredSki | None] = [None] * len(jobs)
+    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
+        measured[index] = ski
+        if progress is not None:
+            progress(done, len(jobs), ski.row.ski_id)
+    return tuple(ski for ski in measured if ski is not None)
 
 
 _Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust]

@@ -3,6 +3,7 @@
 from pathlib import Path
 
 from taptest.calibrate.bar import BarResult
+from taptest.calibrate.construction import LearnedConstruction
 from taptest.calibrate.room import RoomResult
 from taptest.calibrate.suspension import LoopBias, SuspensionAdvice
 
@@ -71,3 +72,14 @@ def _bias(bias: LoopBias) -> Document:
 
 def _mm(metres: float) -> float:
     return round(1000 * metres, 2)
+
+
+def construction_document(result: LearnedConstruction, written: Path, stored: Path | None) -> Document:
+    """``taptest.learned-construction/1``: how well the file that was ``written`` predicts, and what it was learnt from."""
+    return {
+        "schema": "taptest.learned-construction/1",
+        "construction": str(written),
+        "lots": list(result.lots),
+        **result.values(),
+        "stored": None if stored is None else str(stored),
+    }
