@@ -17,14 +17,15 @@ LAYERS = {
     "recording": {"errors", "units"},
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
+    "capture": {"errors", "units", "recording", "sound"},
     "judge": {"errors", "units", "recording", "sound", "beam"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "show"},
+    "show": {"errors", "units", "recording", "sound", "beam", "capture", "judge"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "capture", "judge", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
+SCREENLESS = {"errors", "units", "recording", "sound", "beam", "capture", "judge", "__init__"}
 HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
