@@ -4,7 +4,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 
-from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapRefused
+from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapLost, TapRefused
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
@@ -74,7 +74,11 @@ def session_document(happenings: Iterable[Happening]) -> Document:
         "schema": "taptest.session/1",
         "skis": skis,
         "unfinished": [{"ski_id": ski_id, "taps_good": taps} for each in ended for ski_id, taps in each.unfinished],
-        "troubles": [each.text for each in told if isinstance(each, Said) and each.trouble],
+        "troubles": [
+            each.text if isinstance(each, Said) else each.why
+            for each in told
+            if isinstance(each, Said | TapLost) and each.trouble
+        ],
     }
 
 
