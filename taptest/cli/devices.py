@@ -36,7 +36,7 @@ def devices(
             typer.echo(f"listening for {seconds:g} s: tap the ski or clap a few times ...", err=True)
         heard = check_input(microphone, seconds)
     if json:
-        from taptest.show.capture_json import devices_document
+        from taptest.show.as_json import devices_document
 
         output.write_json(devices_document(inputs, heard, sys.platform))
         return

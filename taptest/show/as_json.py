@@ -3,6 +3,8 @@
 import math
 from collections.abc import Iterable
 
+from taptest.capture.devices import InputDevice
+from taptest.capture.input_check import InputCheck
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
@@ -43,6 +45,47 @@ def prediction_document(result: LotPrediction, problems: Iterable[CellProblem] =
     }
 
 
+def devices_document(inputs: Iterable[InputDevice], check: InputCheck | None, system: str) -> Document:
+    """``taptest.devices/1``: inputs in the order of the system; ``check`` is null unless one was listened to."""
+    return {
+        "schema": "taptest.devices/1",
+        "system": system,
+        "inputs": [
+            {
+                "number": device.number,
+                "name": device.name,
+                "host": device.host,
+                "channels": device.channels,
+                "sample_rate_hz": device.sample_rate_hz,
+                "used": device.chosen,
+                "warnings": list(device.warnings),
+            }
+            for device in inputs
+        ],
+        "check": None if check is None else _heard(check),
+    }
+
+
+def _heard(check: InputCheck) -> Document:
+    return {
+        "name": check.device,
+        "sample_rate_hz": check.sample_rate_hz,
+        "channels": check.channels,
+        "duration_s": _number(check.duration_s),
+        "noise_db": _number(check.noise_db),
+        "hum_hz": _number(check.hum.fundamental_hz) if check.hum else None,
+        "hum_db": _number(max(check.hum.levels_db)) if check.hum else None,
+        "peak_db": _number(check.peak_db),
+        "headroom_db": _number(check.headroom_db),
+        "clipped_samples": check.clipped,
+        "zero_percent": _number(100 * check.zero_share),
+        "lost_frames": check.lost_frames,
+        "sounds": check.sounds,
+        "processing": check.processing,
+        "findings": list(check.findings),
+    }
+
+
 def _problem(problem: CellProblem) -> Document:
     """A bad cell of a table."""
     return {
@@ -55,7 +98,7 @@ def _problem(problem: CellProblem) -> Document:
     }
 
 
-def finite(value: float | None) -> float | None:
+def _number(value: float | None) -> float | None:
     """Nine significant digits: more than any measurement, and free of the noise of binary fractions."""
     return None if value is None or not math.isfinite(value) else float(f"{value:.{_DIGITS}g}")
 
@@ -65,10 +108,10 @@ def _recording(analysis: Analysis) -> Document:
     return {
         "path": analysis.path,
         "sample_rate_hz": analysis.sample_rate_hz,
-        "duration_s": finite(analysis.duration_s),
+        "duration_s": _number(analysis.duration_s),
         "channel": analysis.channel,
         "channels": analysis.channels,
-        "hum_hz": [] if hum is None else [finite(line) for line in hum.lines_hz],
+        "hum_hz": [] if hum is None else [_number(line) for line in hum.lines_hz],
         "taps": [_tap(tap, analysis.sample_rate_hz) for tap in analysis.taps],
         "modes": [_mode(mode) for mode in sorted(analysis.modes, key=lambda mode: mode.frequency_hz)],
         "flags": list(analysis.flags),
@@ -77,28 +120,28 @@ def _recording(analysis: Analysis) -> Document:
 
 def _tap(tap: Tap, sample_rate_hz: float) -> Document:
     return {
-        "onset_s": finite(tap.onset / sample_rate_hz),
+        "onset_s": _number(tap.onset / sample_rate_hz),
         "accepted": tap.accepted,
         "reasons": list(tap.reasons),
-        "snr_db": finite(tap.snr_db),
-        "ring_s": finite(tap.ring_s),
+        "snr_db": _number(tap.snr_db),
+        "ring_s": _number(tap.ring_s),
     }
 
 
 def _mode(mode: Mode) -> Document:
     name, cents = mode.tone
     return {
-        "frequency_hz": finite(mode.frequency_hz),
-        "frequency_u_hz": finite(mode.frequency_u_hz),
-        "damping_ratio": finite(mode.damping_ratio),
-        "damping_ratio_u": finite(mode.damping_ratio_u),
-        "half_power_bandwidth_hz": finite(mode.half_power_bandwidth_hz),
-        "quality_factor": finite(mode.quality_factor),
-        "decay_time_s": finite(mode.decay_time_s),
-        "level_db": finite(mode.level_db),
+        "frequency_hz": _number(mode.frequency_hz),
+        "frequency_u_hz": _number(mode.frequency_u_hz),
+        "damping_ratio": _number(mode.damping_ratio),
+        "damping_ratio_u": _number(mode.damping_ratio_u),
+        "half_power_bandwidth_hz": _number(mode.half_power_bandwidth_hz),
+        "quality_factor": _number(mode.quality_factor),
+        "decay_time_s": _number(mode.decay_time_s),
+        "level_db": _number(mode.level_db),
         "taps": mode.taps,
         "note": name,
-        "cents": finite(cents),
+        "cents": _number(cents),
         "flags": list(mode.flags),
     }
 
@@ -110,20 +153,20 @@ def _verdict(ski: SkiVerdict) -> Document:
         "construction": ski.construction,
         "generation": ski.generation,
         "line": ski.line,
-        "mass_g": finite(ski.mass_g),
-        "stiffness_n_per_mm": finite(ski.stiffness_n_per_mm),
-        "span_mm": finite(ski.span_mm),
-        "predicted_hz": finite(ski.predicted_hz),
-        "predicted_u_hz": finite(ski.predicted_u_hz),
-        "measured_hz": finite(ski.measured_hz),
-        "measured_u_hz": finite(ski.measured_u_hz),
+        "mass_g": _number(ski.mass_g),
+        "stiffness_n_per_mm": _number(ski.stiffness_n_per_mm),
+        "span_mm": _number(ski.span_mm),
+        "predicted_hz": _number(ski.predicted_hz),
+        "predicted_u_hz": _number(ski.predicted_u_hz),
+        "measured_hz": _number(ski.measured_hz),
+        "measured_u_hz": _number(ski.measured_u_hz),
         "first_heard": ski.first_heard,
-        "deviation_percent": finite(ski.deviation_percent),
-        "deviation_u_percent": finite(ski.deviation_u_percent),
-        "damping_ratio": finite(ski.damping_ratio),
-        "damping_ratio_u": finite(ski.damping_ratio_u),
-        "unevenness": finite(ski.unevenness),
-        "score": finite(ski.score),
+        "deviation_percent": _number(ski.deviation_percent),
+        "deviation_u_percent": _number(ski.deviation_u_percent),
+        "damping_ratio": _number(ski.damping_ratio),
+        "damping_ratio_u": _number(ski.damping_ratio_u),
+        "unevenness": _number(ski.unevenness),
+        "score": _number(ski.score),
         "taps_good": ski.taps_good,
         "taps_found": ski.taps_found,
         "modes": [_placed(mode) for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz)],
@@ -136,12 +179,12 @@ def _placed(mode: PlacedMode) -> Document:
     return {
         "family": mode.family,
         "order": mode.order,
-        "frequency_hz": finite(mode.frequency_hz),
-        "frequency_u_hz": finite(mode.frequency_u_hz),
-        "predicted_hz": finite(mode.predicted_hz),
-        "deviation_percent": finite(mode.deviation_percent),
-        "damping_ratio": finite(mode.damping_ratio),
-        "damping_ratio_u": finite(mode.damping_ratio_u),
+        "frequency_hz": _number(mode.frequency_hz),
+        "frequency_u_hz": _number(mode.frequency_u_hz),
+        "predicted_hz": _number(mode.predicted_hz),
+        "deviation_percent": _number(mode.deviation_percent),
+        "damping_ratio": _number(mode.damping_ratio),
+        "damping_ratio_u": _number(mode.damping_ratio_u),
         "flags": list(mode.flags),
     }
 
@@ -152,9 +195,9 @@ def _group(group: GroupSummary) -> Document:
         "length_class": group.length_class,
         "binding": group.binding,
         "count": group.count,
-        "centre_percent": finite(group.centre_percent),
-        "spread_percent": finite(group.spread_percent),
-        "limit_percent": finite(group.limit_percent),
+        "centre_percent": _number(group.centre_percent),
+        "spread_percent": _number(group.spread_percent),
+        "limit_percent": _number(group.limit_percent),
         "basis": group.basis,
     }
 
@@ -164,33 +207,33 @@ def _prediction(ski: PredictedSki) -> Document:
     bending = [
         {
             "order": order,
-            "frequency_hz": finite(frequency_hz),
-            "frequency_u_hz": finite(prediction.u_hz(order)),
+            "frequency_hz": _number(frequency_hz),
+            "frequency_u_hz": _number(prediction.u_hz(order)),
             **_tone(frequency_hz),
         }
         for order, frequency_hz in enumerate(prediction.bending_hz, 1)
     ]
     torsion = prediction.torsion_hz and [
-        {"order": order, "frequency_hz": finite(frequency_hz), **_tone(frequency_hz)}
+        {"order": order, "frequency_hz": _number(frequency_hz), **_tone(frequency_hz)}
         for order, frequency_hz in enumerate(prediction.torsion_hz, 1)
     ]
     return {
         "ski_id": ski.ski_id,
         "construction": ski.construction.stem,
-        "length_mm": finite(1e3 * ski.measurements.length_m),
-        "mass_g": finite(1e3 * ski.measurements.mass_kg),
-        "stiffness_n_per_mm": finite(1e-3 * ski.measurements.stiffness_n_per_m),
-        "span_mm": finite(1e3 * ski.measurements.span_m),
-        "bending_stiffness_mid_n_m2": finite(prediction.ei_mid_n_m2),
+        "length_mm": _number(1e3 * ski.measurements.length_m),
+        "mass_g": _number(1e3 * ski.measurements.mass_kg),
+        "stiffness_n_per_mm": _number(1e-3 * ski.measurements.stiffness_n_per_m),
+        "span_mm": _number(1e3 * ski.measurements.span_m),
+        "bending_stiffness_mid_n_m2": _number(prediction.ei_mid_n_m2),
         "bending": bending,
         "torsion": torsion,
         "change": effect
         and {
-            "mass_percent": finite(ski.change.mass_percent),
-            "stiffness_percent": finite(ski.change.stiffness_percent),
-            "frequency_hz": [finite(frequency_hz) for frequency_hz in effect.after.bending_hz],
-            "frequency_percent": [finite(percent) for percent in effect.percent],
-            "cents": [finite(cents) for cents in effect.cents],
+            "mass_percent": _number(ski.change.mass_percent),
+            "stiffness_percent": _number(ski.change.stiffness_percent),
+            "frequency_hz": [_number(frequency_hz) for frequency_hz in effect.after.bending_hz],
+            "frequency_percent": [_number(percent) for percent in effect.percent],
+            "cents": [_number(cents) for cents in effect.cents],
         },
         "warnings": list(ski.warnings),
     }
@@ -198,4 +241,4 @@ def _prediction(ski: PredictedSki) -> Document:
 
 def _tone(frequency_hz: float) -> Document:
     name, cents = note_name(frequency_hz)
-    return {"note": name, "cents": finite(cents)}
+    return {"note": name, "cents": _number(cents)}
