@@ -6,14 +6,14 @@ import typer
 from typer.core import TyperGroup
 
 from taptest import __version__
-from taptest.cli import analyse, check, output, predict, record
+from taptest.cli import analyse, check, devices, output, predict, record
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return ["check", "analyse", "predict", "record"]
+        return ["check", "analyse", "predict", "record", "devices"]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -25,6 +25,7 @@ app.command("check", short_help="Judge every ski of a lot (the main job).")(chec
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
 app.command("record", short_help="Tap skis: good taps are kept, counted and entered in the table.")(record.record)
+app.command("devices", short_help="Microphones, and whether the one in use is fit.")(devices.devices)
 
 
 def _print_version(wanted: bool) -> None:
