@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
+import numpy as np
 import pytest
+import soundfile
 from tapped_skis import Desk, taps_of
 
-from taptest.capture.happenings import Asked, Ended, Said, SkiDone, SkiUp, TapKept, TapRefused
+from taptest.capture.happenings import Asked, Ended, Said, SkiDone, SkiUp, TapKept, TapLost, TapRefused
 from taptest.capture.session import Session
 from taptest.capture.store import Store
 from taptest.errors import CaptureError, LotError, TaptestError
 
 GOOD = taps_of("c05l")
 BAD = next(tap for tap in taps_of("c02l") if not tap.accepted)
+
+
+FULL = "recordings: cannot be written (No space left on device); make room"
 
 
 class Bench:
@@ -23,9 +30,11 @@ class Bench:
         self.session = Session(self.desk, self.store, self.told.append, taps=taps, **options)
         self.session.start()
 
-    def tap(self, *taps):
+    def tap(self, *taps, settle=True):
         for tap in taps:
             self.session.hear(tap, "one")
+            if settle:
+                self.session.settle()
         return self
 
     def lines(self, *texts):
@@ -51,11 +60,11 @@ def bench(tmp_path):
 def test_guided_through_all_skis_with_bad_taps_in_between(bench):
     bench.tap(GOOD[0], BAD, GOOD[1], BAD, GOOD[2], GOOD[3], GOOD[4], GOOD[0])
     assert bench.kinds() == [
-        *("SkiUp", "TapKept", "TapRefused", "TapKept", "SkiDone"),
-        *("SkiUp", "TapRefused", "TapKept", "TapKept", "SkiDone"),
-        *("SkiUp", "TapKept", "TapKept", "SkiDone", "Said", "Ended"),
+        *("SkiUp", "TapKept", "TapRefused", "TapKept", "FirstLook", "SkiDone"),
+        *("SkiUp", "TapRefused", "TapKept", "TapKept", "FirstLook", "SkiDone"),
+        *("SkiUp", "TapKept", "TapKept", "FirstLook", "SkiDone", "Said", "Ended"),
     ]
-    assert bench.up() == ["A", "B", "C"] and bench.desk.judged == [("A", 2), ("B", 2), ("C", 2)]
+    assert bench.up() == ["A", "B", "C"] and bench.desk.judged == [(ski_id, 2) for ski_id in "AABBCC"]
     assert bench.desk.cells == {"A": "A.flac", "B": "B.flac", "C": "C.flac"}
     assert bench.session.ended and bench.store.unfinished() == ()
     refused = next(each for each in bench.told if isinstance(each, TapRefused))
@@ -126,16 +135,37 @@ def test_in_scan_order_no_tap_goes_to_a_ski_that_was_not_announced(bench):
     bench.lines("C").tap(GOOD[0], GOOD[1])
     assert bench.desk.cells["C"] == "C.flac" and bench.session.status().ski_id is None
     bench.tap(GOOD[2])
-    assert "not counted" in bench.said()[-1] and bench.store.unfinished() == ()
+    assert "no ski is up" in bench.told[-1].why and bench.store.unfinished() == ()
     bench.lines("")
     assert bench.session.status().ski_id == "A"
     bench.lines("C")
     assert "already (C.flac)" in bench.said()[-1] and bench.session.status().ski_id == "C"
 
 
+def test_the_last_tap_can_be_dropped_before_it_has_rung_out(bench):
+    bench.tap(GOOD[0], GOOD[1], settle=False)
+    assert bench.kinds()[-1] == "FirstLook" and bench.session.status().ski_id == "A"
+    bench.lines("d")
+    assert bench.session.status().good == 1 and bench.desk.cells["A"] == ""
+    bench.tap(GOOD[2], settle=False).lines("n loose tip")
+    assert bench.desk.cells["A"] == "A.flac" and bench.desk.notes == {"B": "loose tip"}
+
+
+def test_what_follows_a_tap_is_added_to_it(tmp_path, bench):
+    whole = GOOD[0]
+    half = len(whole.samples) // 2
+    bench.session.hear(replace(whole, samples=whole.samples[:half]), "one")
+    bench.session.settle(whole.samples[half:])
+    (path,) = (tmp_path / "r" / "unfinished" / "A").iterdir()
+    assert np.array_equal(soundfile.read(path)[0], whole.samples)
+    bench.lines("d")
+    bench.session.settle(whole.samples)
+    assert bench.store.count("A") == 0
+
+
 def test_one_ski_only(tmp_path):
     bench = Bench(tmp_path / "r", only="B").tap(*GOOD[:3])
-    assert bench.desk.judged == [("B", 2)] and bench.session.ended
+    assert bench.desk.judged == [("B", 2)] * 2 and bench.session.ended
 
 
 def test_ids_win_over_commands(tmp_path):
@@ -156,7 +186,7 @@ def test_an_unknown_id_is_asked_about(bench):
     bench.lines("X9")
     assert isinstance(bench.told[-1], Asked) and "X9" in bench.told[-1].question
     bench.tap(GOOD[0])
-    assert bench.store.unfinished() == () and "answer the question" in bench.said()[-1]
+    assert bench.store.unfinished() == () and "answer the question" in bench.told[-1].why
     bench.lines("perhaps", "n")
     assert bench.session.status().ski_id == "A" and "X9" not in bench.desk.cells
     bench.lines("X9", "y", "-")
@@ -179,12 +209,12 @@ def test_text_from_outside_is_printable(bench):
 
 def test_a_tap_that_cannot_be_stored_is_not_announced(bench, monkeypatch):
     def full(*_):
-        raise CaptureError("recordings: cannot be written (No space left on device); make room")
+        raise CaptureError(FULL)
 
     with monkeypatch.context() as patch:
         patch.setattr(bench.store, "keep", full)
         bench.tap(GOOD[0])
-    assert bench.told[-1] == Said("recordings: cannot be written (No space left on device); make room", trouble=True)
+    assert bench.told[-1] == TapLost(FULL, trouble=True) and FULL in bench.session.status().said.text
     bench.tap(GOOD[0])
     assert isinstance(bench.told[-1], TapKept) and bench.told[-1].good == 1
 

@@ -62,8 +62,17 @@ class VirtualMicrophone:
             f"module-pipe-source source_name=virtual file={self._fifo} format=s16le rate={sample_rate_hz} channels=1"
         )
         self.server = subprocess.Popen(
-            ["pulseaudio", "-n", "--daemonize=no", "--use-pid-file=no", "--exit-idle-time=-1", "--disable-shm=yes"]
-            + ["-L", f"module-native-protocol-unix auth-anonymous=1 socket={folder}/native", "-L", source],
+            [
+                *(
+                    "pulseaudio",
+                    "-n",
+                    "--daemonize=no",
+                    "--use-pid-file=no",
+                    "--exit-idle-time=-1",
+                    "--disable-shm=yes",
+                ),
+                *("-L", f"module-native-protocol-unix auth-anonymous=1 socket={folder}/native", "-L", source),
+            ],
             env={**os.environ, **self.environment, "HOME": str(folder)},
             stdout=self._log,
             stderr=self._log,
@@ -79,7 +88,7 @@ class VirtualMicrophone:
     def play(self, samples: ArrayLike, *, wait: bool = True) -> None:
         """Sound the microphone hears from now on, (frames,): int16 as it is, floating point times 2**15.
 
-        ``wait`` until the last sample has been handed to the server (real time).
+        ``wait`` until the last sample has been handed to the server: in real time, and only while somebody listens.
         """
         given = np.asarray(samples)
         if given.dtype != np.int16:
@@ -148,7 +157,7 @@ class VirtualMicrophone:
             return chunk
 
     def _feed(self) -> None:
-        """Hand over as many samples as time has passed, late ones at once: nothing is ever left out."""
+        """Hand over as many samples as time has passed, late ones at once. Where nobody takes them, time stands still."""
         # Opened for reading too, so that neither opening nor writing ends when the server lets go of its end.
         pipe = os.open(self._fifo, os.O_RDWR | os.O_NONBLOCK)
         try:
@@ -158,17 +167,23 @@ class VirtualMicrophone:
                 while given < due and not self._over:
                     chunk = self._next_chunk(round(_CHUNK_S * self.sample_rate_hz))
                     given += len(chunk)
-                    self._write(pipe, chunk.tobytes())
+                    if self._write(pipe, chunk.tobytes()):
+                        started = time.monotonic() - given / self.sample_rate_hz
+                        break
                 time.sleep(_CHUNK_S / 2)
         finally:
             os.close(pipe)
 
-    def _write(self, pipe: int, data: bytes) -> None:
+    def _write(self, pipe: int, data: bytes) -> bool:
+        """Whether it had to wait."""
+        waited = False
         while data and not self._over:
             try:
                 data = data[os.write(pipe, data) :]
             except BlockingIOError:
+                waited = True
                 time.sleep(0.002)
+        return waited
 
 
 @contextmanager

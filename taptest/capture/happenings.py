@@ -50,6 +50,22 @@ class TapRefused:
 
 
 @dataclass(frozen=True)
+class TapLost:
+    """A tap that was heard but could not count, through no fault of its own: nobody was up, or (``trouble``) a full disk."""
+
+    why: str
+    trouble: bool = False
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """What a quick look at the stronger modes says of a ski, as soon as its last tap has rung out; `SkiDone` follows."""
+
+    ski_id: str
+    verdict: FirstVerdict
+
+
+@dataclass(frozen=True)
 class SkiDone:
     """A ski with all its taps: what was heard in them together, and the first verdict (None where it failed)."""
 
@@ -62,7 +78,7 @@ class SkiDone:
 
 @dataclass(frozen=True)
 class Said:
-    """Something to tell; ``trouble`` where something did not work."""
+    """Something to tell; ``trouble`` where something was not kept or not entered as it should."""
 
     text: str
     trouble: bool = False
@@ -82,12 +98,12 @@ class Ended:
     unfinished: tuple[tuple[str, int], ...]
 
 
-Happening = SkiUp | TapKept | TapRefused | SkiDone | Said | Asked | Ended
+Happening = SkiUp | TapKept | TapRefused | TapLost | FirstLook | SkiDone | Said | Asked | Ended
 
 
 @dataclass(frozen=True)
 class Status:
-    """What a view shows at any time; ``last`` is the last tap, ``done`` the last finished ski."""
+    """What a view shows at any time; ``last`` is the last tap, ``done`` the last finished ski or a first look at it."""
 
     ski_id: str | None
     good: int
@@ -95,6 +111,6 @@ class Status:
     left: int
     question: str | None
     last: TapKept | TapRefused | None
-    done: SkiDone | None
+    done: SkiDone | FirstLook | None
     said: Said | None
     ended: bool

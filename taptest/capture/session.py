@@ -4,11 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+import numpy as np
+from numpy.typing import NDArray
+
 from taptest.capture.desk import NOTE_CHARACTERS, AddOrNot, Desk, Dialogue, Entered, NoteText
 from taptest.capture.events import HeardTap
 from taptest.capture.happenings import (
     Asked,
     Ended,
+    FirstLook,
     FirstVerdict,
     Happening,
     Said,
@@ -16,14 +20,18 @@ from taptest.capture.happenings import (
     SkiUp,
     Status,
     TapKept,
+    TapLost,
     TapRefused,
 )
-from taptest.capture.store import Joined, Store
+from taptest.capture.store import Joined, KeptTap, Store
 from taptest.errors import CaptureError, TaptestError, shown
 from taptest.recording import from_samples
 from taptest.sound.analysis import Analysis, Settings, analyse
+from taptest.sound.resonance import ROUNDS
 
 COMMANDS = {"r": "repeat", "d": "drop", "s": "skip", "n": "note", "q": "quit"}
+
+_BACK = ("d", "drop", "r", "repeat")  # even after the last tap
 
 
 class Session:
@@ -56,9 +64,11 @@ class Session:
         self._dialogue: Dialogue | None = None
         self._new_id = ""
         self._last: TapKept | TapRefused | None = None
-        self._done: SkiDone | None = None
+        self._done: SkiDone | FirstLook | None = None
         self._said: Said | None = None
         self._left = 0
+        self._kept: KeptTap | None = None
+        self._due: str | None = None
         self._ended = False
 
     @property
@@ -98,12 +108,16 @@ class Session:
             self._next()
 
     def hear(self, tap: HeardTap, stream: str) -> None:
-        """A tap was heard: keep it, count it, and when it was the last one judge the ski."""
+        """A tap was heard: keep it, count it, and when it was the last one take a first look at the ski.
+
+        What follows the tap may still be added with `settle`, which finishes the ski; whatever comes next does so too.
+        """
+        self._finish_due()
         if self._ended:
             return
         if self._ski is None or self._dialogue is not None:
             why = "answer the question first" if self._dialogue is not None else "no ski is up; scan or type its id"
-            self._say(f"a tap was heard but not counted: {why}")
+            self._lose(why)
             return
         ski_id = self._ski
         if not tap.accepted:
@@ -111,22 +125,33 @@ class Session:
             self._tell(self._last)
             return
         try:
-            self._store.keep(ski_id, tap, stream)
+            self._kept = self._store.keep(ski_id, tap, stream)
         except CaptureError as problem:
-            self._say(str(problem), trouble=True)
+            self._lose(str(problem), trouble=True)
             return
         frequencies_hz = tuple(mode.frequency_hz for mode in tap.analysis.modes)
         self._last = TapKept(ski_id, self._store.count(ski_id), self._needed, frequencies_hz)
         self._tell(self._last)
         if self._store.count(ski_id) >= self._needed:
-            self._finish(ski_id)
-            self._before = ski_id
-            self._next()
+            self._due = ski_id
+            self._look(ski_id)
+
+    def settle(self, tail: NDArray[np.floating] | None = None) -> None:
+        """Add ``tail`` (frames,), what followed the last good tap, to it; a ski that has all its taps is finished."""
+        if tail is not None and self._kept is not None:
+            try:
+                self._store.extend(self._kept, tail)
+            except CaptureError as problem:
+                self._say(str(problem), trouble=True)
+        self._kept = None
+        self._finish_due()
 
     def line(self, text: str) -> None:
         """A line was typed or scanned: an answer, an id, or a command (its letter or its word)."""
         if self._ended:
             return
+        if text.strip().casefold() not in _BACK:
+            self._finish_due()
         text = "".join(character for character in text if character.isprintable()).strip()
         try:
             if self._dialogue is not None:
@@ -143,11 +168,19 @@ class Session:
 
     def end(self) -> None:
         """No more taps are to come: say what is left unfinished."""
+        self._finish_due()
         if self._ended:
             return
         self._ended = True
         self._dialogue = None
         self._tell(Ended(tuple((ski_id, self._store.count(ski_id)) for ski_id in self._store.unfinished())))
+
+    def _finish_due(self) -> None:
+        ski_id, self._due = self._due, None
+        if ski_id is not None:
+            self._finish(ski_id)
+            self._before = ski_id
+            self._next()
 
     def _command(self, text: str) -> None:
         word, _, rest = text.partition(" ")
@@ -166,6 +199,7 @@ class Session:
             self._skip()
 
     def _repeat(self) -> None:
+        self._due = self._kept = None
         ski_id = self._ski
         if ski_id is None or (not self._store.count(ski_id) and self._before is not None):
             ski_id = self._before
@@ -179,6 +213,7 @@ class Session:
         self._call(ski_id)
 
     def _drop(self) -> None:
+        self._due = self._kept = None
         if self._ski is None or self._store.drop_last(self._ski) is None:
             self._say("no tap of this ski is kept that could be dropped; 'r' starts the ski before it anew")
             return
@@ -301,9 +336,23 @@ class Session:
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
 
-    def _analysed(self, joined: Joined) -> Analysis:
+    def _look(self, ski_id: str) -> None:
+        """A first verdict within a fifth of a second, before everything is written and looked at closely."""
+        try:
+            sounds = self._store.gather(ski_id)
+            analyses = [self._analysed(each, rounds=1) for each in sounds]
+            self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
+        except TaptestError:
+            return  # what is wrong is told when the same is done in full
+        self._tell(self._done)
+
+    def _analysed(self, joined: Joined, *, rounds: int = ROUNDS) -> Analysis:
         recording = from_samples(joined.words, joined.sample_rate_hz, name=joined.path.name)
-        return analyse(recording, self._settings)
+        return analyse(recording, self._settings, rounds=rounds)
+
+    def _lose(self, why: str, *, trouble: bool = False) -> None:
+        self._said = Said(f"a tap was heard but not counted: {why}", trouble)
+        self._tell(TapLost(why, trouble))
 
     def _say(self, text: str, *, trouble: bool = False) -> None:
         self._said = Said(text, trouble)

@@ -61,11 +61,12 @@ class Window:
 
 @dataclass(frozen=True, eq=False)
 class Joined:
-    """A finished ski's taps in one file, and what is in it."""
+    """A finished ski's taps in one file, what is in it, and the particulars written into it."""
 
     path: Path
     words: Words
     sample_rate_hz: int
+    told: Told
 
 
 class Store:
@@ -125,6 +126,22 @@ class Store:
         self._takes.setdefault(ski_id, []).append(kept)
         return kept
 
+    def extend(self, kept: KeptTap, samples: NDArray[np.floating]) -> None:
+        """Add to a kept tap what followed it in the stream; it stays whole at any moment.
+
+        Raises:
+            CaptureError: it cannot be read or written, and stays as it was.
+        """
+        if not len(samples) or kept not in self._takes.get(kept.ski_id, ()):
+            return
+        window = self._read(kept)
+        told: Told = {"take": kept.take, "stream": kept.stream, "start_frame": kept.start_frame}
+        words = np.concatenate((window.words, to_words(samples)))
+        try:
+            write_durably(kept.path, _flac(words, window.sample_rate_hz, kept.ski_id, told))
+        except OSError as problem:
+            raise _refused(kept.path, problem) from problem
+
     def drop_last(self, ski_id: str) -> Path | None:
         """Move the last tap out of the way; where it is now, or None where there is none.
 
@@ -152,6 +169,22 @@ class Store:
             pass
         return count
 
+    def gather(self, ski_id: str) -> tuple[Joined, ...]:
+        """What `join` will put into each file, without writing it.
+
+        Raises:
+            CaptureError: a tap cannot be read.
+        """
+        windows = [self._read(kept) for kept in self._takes.get(ski_id, ())]
+        rates = sorted({window.sample_rate_hz for window in windows}, reverse=True)
+        gathered: list[Joined] = []
+        for rate in rates:
+            same = [window for window in windows if window.sample_rate_hz == rate]
+            told: Told = {"take": same[0].kept.take, "taps": len(same), "rate": rate}
+            ending = f"_{rate}_hz" if gathered else ""
+            gathered.append(Joined(self._free_name(ski_id, told, ending), join_windows(same), rate, told))
+        return tuple(gathered)
+
     def join(self, ski_id: str) -> tuple[Joined, ...]:
         """Put the taps of a ski into one file (one per sample rate, where the device has changed in between).
 
@@ -160,20 +193,13 @@ class Store:
         Raises:
             CaptureError: it cannot be read or written; the taps are still there.
         """
-        windows = [self._read(kept) for kept in self._takes.get(ski_id, ())]
-        rates = sorted({window.sample_rate_hz for window in windows}, reverse=True)
-        joined = []
-        for rate in rates:
-            same = [window for window in windows if window.sample_rate_hz == rate]
-            words = join_windows(same)
-            told: Told = {"take": same[0].kept.take, "taps": len(same), "rate": rate}
-            path = self._free_name(ski_id, told)
+        gathered = self.gather(ski_id)
+        for each in gathered:
             try:
-                write_durably(path, _flac(words, rate, ski_id, told))
+                write_durably(each.path, _flac(each.words, each.sample_rate_hz, ski_id, each.told))
             except OSError as problem:
-                raise _refused(path, problem) from problem
-            joined.append(Joined(path, words, rate))
-        return tuple(joined)
+                raise _refused(each.path, problem) from problem
+        return gathered
 
     def retire(self, ski_id: str) -> None:
         """Forget the single taps of a ski that has been joined and entered in the table."""
@@ -208,10 +234,10 @@ class Store:
         name = safe_name(ski_id)
         return self.folder / _UNFINISHED / (f"{name}-{digest(ski_id)}" if name.casefold() in others else name)
 
-    def _free_name(self, ski_id: str, told: Told) -> Path:
+    def _free_name(self, ski_id: str, told: Told, ending: str) -> Path:
         """A name nobody uses, or that of the very same take, which a killed process may have written already."""
         here = {path.name.casefold(): path for path in self.folder.iterdir()}
-        stem = safe_name(ski_id)
+        stem = f"{safe_name(ski_id)}{ending}"
         found = here.get(f"{stem}.flac".casefold())
         if found is not None and (_told(found) or ("", {}))[0] != ski_id:
             stem = f"{stem}-{digest(ski_id)}"

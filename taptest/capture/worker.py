@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import secrets
 import threading
+import time
 from collections.abc import Callable
 from typing import Protocol
 
 from taptest.capture.events import Block, HeardTap, Level, Source
 from taptest.capture.session import Session
+from taptest.capture.tail import Tail
 from taptest.errors import CaptureError
 
 
@@ -43,12 +45,13 @@ class Worker:
             listener: for its sample rate.
             session: takes the taps.
             lock: held while the session works.
-            answer: called after each tap: plays what is to be played, returns for how long [s] that will sound.
+            answer: called after each tap: for how long [s] what is being played in answer will sound, 0 for nothing.
         """
         self.level: Level | None = None
         self.failure: Exception | None = None
         self._source, self._listener, self._session, self._lock = source, listener, session, lock
         self._answer = answer
+        self._tail = Tail(source.sample_rate_hz)
         self._stream = secrets.token_hex(8)
         self._thread = threading.Thread(target=self._work, name="listening", daemon=True)
 
@@ -69,13 +72,16 @@ class Worker:
         try:
             try:
                 for block in self._source.blocks():
+                    self._tail.feed(block)
                     self._take(self._listener.feed(block))
+                    self._settle()
                     if self._session.ended:
                         return
             except CaptureError as problem:
                 self.failure = problem
             # What was heard before the source ended or failed still counts.
             self._take(self._listener.finish())
+            self._settle(now=True)
         except Exception as problem:
             self.failure = problem
         finally:
@@ -86,8 +92,20 @@ class Worker:
             if isinstance(each, Level):
                 self.level = each
                 continue
+            self._settle(now=True)
+            begun_s = time.monotonic()
             with self._lock:
                 self._session.hear(each, self._stream)
+            if each.accepted:
+                self._tail.follow(each)
             sounds_s = self._answer() if self._answer is not None else 0.0
             if sounds_s > 0:
-                self._listener.ignore(sounds_s)
+                # The listener stands where the tap ended; what was played while the session worked comes to it yet.
+                self._listener.ignore(sounds_s + time.monotonic() - begun_s)
+
+    def _settle(self, *, now: bool = False) -> None:
+        """Hand on what rang after the last good tap, which completes it."""
+        tail = self._tail.take(now=now)
+        if tail is not None:
+            with self._lock:
+                self._session.settle(tail)

@@ -30,6 +30,10 @@ TAP_REASONS = {
         "a knock, but no ring to go with the other taps",
         "hang the ski free in two soft loops, hands and poles off, and tap again",
     ),
+    "dropped-samples": (
+        "part of the sound was lost on its way from the microphone",
+        "close other programs and tap again",
+    ),
 }
 MODE_FLAGS = {
     "hum": "lies on a harmonic of the mains; it may be hum and not the ski",

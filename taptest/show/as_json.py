@@ -4,7 +4,9 @@ import math
 from collections import Counter
 from collections.abc import Iterable
 
-from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapRefused
+from taptest.capture.devices import InputDevice
+from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapLost, TapRefused
+from taptest.capture.input_check import InputCheck
 from taptest.judge.explain import Explanation
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
@@ -94,7 +96,52 @@ def session_document(happenings: Iterable[Happening]) -> Document:
         "schema": "taptest.session/1",
         "skis": skis,
         "unfinished": [{"ski_id": ski_id, "taps_good": taps} for each in ended for ski_id, taps in each.unfinished],
-        "troubles": [each.text for each in told if isinstance(each, Said) and each.trouble],
+        "troubles": [
+            each.text if isinstance(each, Said) else each.why
+            for each in told
+            if isinstance(each, Said | TapLost) and each.trouble
+        ],
+    }
+
+
+def devices_document(inputs: Iterable[InputDevice], check: InputCheck | None, system: str) -> Document:
+    """``taptest.devices/1``: inputs in the order of the system; ``check`` is null unless one was listened to."""
+    return {
+        "schema": "taptest.devices/1",
+        "system": system,
+        "inputs": [
+            {
+                "number": device.number,
+                "name": device.name,
+                "host": device.host,
+                "channels": device.channels,
+                "sample_rate_hz": device.sample_rate_hz,
+                "used": device.chosen,
+                "warnings": list(device.warnings),
+            }
+            for device in inputs
+        ],
+        "check": None if check is None else _heard(check),
+    }
+
+
+def _heard(check: InputCheck) -> Document:
+    return {
+        "name": check.device,
+        "sample_rate_hz": check.sample_rate_hz,
+        "channels": check.channels,
+        "duration_s": number_of(check.duration_s),
+        "noise_db": number_of(check.noise_db),
+        "hum_hz": number_of(check.hum.fundamental_hz) if check.hum else None,
+        "hum_db": number_of(max(check.hum.levels_db)) if check.hum else None,
+        "peak_db": number_of(check.peak_db),
+        "headroom_db": number_of(check.headroom_db),
+        "clipped_samples": check.clipped,
+        "zero_percent": number_of(100 * check.zero_share),
+        "lost_frames": check.lost_frames,
+        "sounds": check.sounds,
+        "processing": check.processing,
+        "findings": list(check.findings),
     }
 
 

@@ -12,6 +12,7 @@ from taptest.capture.events import Level
 from taptest.capture.happenings import (
     Asked,
     Ended,
+    FirstLook,
     FirstVerdict,
     Happening,
     Said,
@@ -19,6 +20,7 @@ from taptest.capture.happenings import (
     SkiUp,
     Status,
     TapKept,
+    TapLost,
     TapRefused,
 )
 from taptest.errors import shown
@@ -49,7 +51,10 @@ def live_view(moment: Moment, width: int) -> Group:
     status = moment.status
     lines = [_last(status.last)]
     if status.done is not None:
-        lines.append(("ski done", "bold", _done(status.done)))
+        told = (
+            _done(status.done) if isinstance(status.done, SkiDone) else f"first look: {_verdict(status.done.verdict)}"
+        )
+        lines.append((shown(status.done.ski_id, 20), _style(status.done.verdict), told))
     if status.said is not None:
         lines.append(("note", "yellow" if status.said.trouble else "bold", status.said.text))
     lost = moment.level.lost_frames if moment.level is not None else 0
@@ -80,6 +85,10 @@ def plain_line(happening: Happening) -> str:
             f"{shown(happening.ski_id)}: not counted, {happening.good} of {happening.needed} good: "
             f"{_why(happening.reasons)}"
         )
+    if isinstance(happening, TapLost):
+        return f"a tap was heard but not counted: {happening.why}"
+    if isinstance(happening, FirstLook):
+        return f"{shown(happening.ski_id)}: first look: {_verdict(happening.verdict)}"
     if isinstance(happening, SkiDone):
         return f"{shown(happening.ski_id)}: {_done(happening)}"
     if isinstance(happening, Asked):
@@ -161,14 +170,18 @@ def _done(done: SkiDone) -> str:
     files = ", ".join(shown(path.name, 80) for path in done.recordings)
     if verdict is None:
         return f"recorded, but no verdict; {counted(done.taps, 'tap')} in {files}"
-    figures = ""
+    reasons = "".join(f" {reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in verdict.reasons)
+    return f"{_verdict(verdict)}; {counted(done.taps, 'tap')} in {files}.{reasons}"
+
+
+def _verdict(verdict: FirstVerdict) -> str:
     if isinstance(verdict, SkiVerdict) and verdict.measured_hz is not None and verdict.predicted_hz is not None:
-        figures = (
-            f", first mode {number(verdict.measured_hz, 1)} Hz against {number(verdict.predicted_hz, 1)} predicted "
+        return (
+            f"{verdict.verdict}, first mode {number(verdict.measured_hz, 1)} Hz against "
+            f"{number(verdict.predicted_hz, 1)} predicted "
             f"({number(verdict.deviation_percent, 1, sign=True)} ±{number(verdict.deviation_u_percent, 1)} %)"
         )
-    reasons = "".join(f" {reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in verdict.reasons)
-    return f"{verdict.verdict}{figures}; {counted(done.taps, 'tap')} in {files}.{reasons}"
+    return verdict.verdict
 
 
 def _style(verdict: FirstVerdict | None) -> str:

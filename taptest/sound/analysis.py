@@ -119,8 +119,8 @@ class Analysis:
         return tuple(t for t in self.taps if t.accepted)
 
 
-def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
-    """Taps, resonances and their damping in one recording.
+def analyse(recording: Recording, settings: Settings | None = None, *, rounds: int = ROUNDS) -> Analysis:
+    """Taps, resonances and their damping in one recording; with fewer ``rounds`` sooner, and only the stronger ones.
 
     Raises: RecordingError when ``settings.channel`` does not exist or the range lies above half the sample rate.
     """
@@ -132,7 +132,7 @@ def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
     envelope = Envelope(samples, rate)
     taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
     noise = noise_between(silences(samples, rate, taps), samples, rate)
-    found = find_resonances(samples, rate, taps, noise, settings)
+    found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds)
     flags = list(recording.flags)
     if not taps:
         flags.append("no-tap")
