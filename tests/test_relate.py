@@ -146,6 +146,9 @@ def test_what_kinds_differ_in_is_no_part_of_the_model():
     spread = next(each.spread for each in relation.correlations if each.name == "stiffness")
     assert spread < 0.08  # derived: 5 % within kinds; between them it was drawn with 20 %
     assert effect.low < 1.8 * spread / 0.05 < effect.high
+    assert (
+        effect.high - effect.low < 1.2
+    )  # derived: 2 t(0.975, 32) times the 0.9 % left over, over sqrt(39): 0.6, doubled
     assert relation.spread == pytest.approx(2.0, rel=0.3)
 
 
