@@ -74,6 +74,29 @@ def test_strata_take_out_what_kinds_differ_in():
     assert associate(x, y, ONE(30), rng).correlation > 0.7  # control: without them the kinds are all there is
 
 
+def test_permutations_stay_within_their_stratum():
+    """Two kinds, one of which scatters a hundred times as much: shuffled across kinds, p would be another."""
+    rng = np.random.default_rng(10)
+    kind = np.repeat([0, 1], 12)
+    size = np.where(kind == 0, 10.0, 0.1)
+    x = size * rng.normal(size=24) + 40 * kind
+    y = 0.5 * x + size * rng.normal(size=24) - 70 * kind
+    found = associate(x, y, kind, rng)
+
+    def aligned(values):
+        return values - np.where(kind == 0, values[kind == 0].mean(), values[kind == 1].mean())
+
+    a, b = (aligned(scores(aligned(each))) for each in (x, y))
+    assert found.correlation == pytest.approx(a @ b / np.sqrt((a @ a) * (b @ b)), rel=1e-9)
+    ranks = [aligned(stats.rankdata(aligned(each))) for each in (x, y)]
+    assert found.spearman == pytest.approx(np.corrcoef(*ranks)[0, 1], rel=1e-9)
+    within = [np.concatenate([rng.permutation(a[:12]), rng.permutation(a[12:])]) @ b for _ in range(9_999)]
+    across = [rng.permutation(a) @ b for _ in range(9_999)]
+    p_within, p_across = (np.mean(np.abs(each) >= abs(a @ b)) for each in (within, across))
+    assert found.p == pytest.approx(p_within, abs=0.012)  # three standard deviations of two such shares
+    assert abs(p_within - p_across) > 0.03, (p_within, p_across)  # control: there is a difference to be seen
+
+
 def test_skis_alone_in_their_stratum_say_nothing():
     rng = np.random.default_rng(6)
     x, y = rng.normal(size=9), rng.normal(size=9)

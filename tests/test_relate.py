@@ -139,6 +139,19 @@ def test_the_model_agrees_with_a_mixed_model():
         assert (term.high - term.low) / 2 / 2.093 == pytest.approx(fitted.bse[name] * spread, rel=0.01)
 
 
+def test_what_kinds_differ_in_is_no_part_of_the_model():
+    """Four kinds, far apart in everything: about their own means the effect is what was planted."""
+    relation, _ = one(Season(correlation=0.9, own=0.02, skis=40, kinds=4), seed=7)
+    effect = next(term for term in relation.model if term.name == "stiffness")
+    spread = next(each.spread for each in relation.correlations if each.name == "stiffness")
+    assert spread < 0.08  # derived: 5 % within kinds; between them it was drawn with 20 %
+    assert effect.low < 1.8 * spread / 0.05 < effect.high
+    assert (
+        effect.high - effect.low < 1.2
+    )  # derived: 2 t(0.975, 32) times the 0.9 % left over, over sqrt(39): 0.6, doubled
+    assert relation.spread == pytest.approx(2.0, rel=0.3)
+
+
 def test_one_run_each_says_nothing():
     relation, tests = one(Season(days=1, runs=1))
     assert (relation.state, tests) == ("cannot separate skis", 0)
