@@ -13,7 +13,7 @@ from taptest.sound.analysis import Settings, analyse
 DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 
 
-@pytest.mark.parametrize("high_hz", [300.0, 450.0, 600.0, 800.0, 1200.0])
+@pytest.mark.parametrize("high_hz", [450.0, 600.0, 800.0, 1200.0])
 @pytest.mark.parametrize("ski", ["S06R", "C05L"])
 def test_the_same_modes_are_heard_whatever_the_upper_limit(ski: str, high_hz: float) -> None:
     # What the demonstration was computed with, by stepping another model in time.
