@@ -65,7 +65,7 @@ def make_desk(folder):
     for name, recording in (("17L", "c05l"), ("17R", "c05r")):
         shutil.copy(folder / "recordings_demo" / f"{recording}.flac", today / f"{name}.flac")
     tables = re.findall(r"```csv\n(.+?)```\n", text_of(README), flags=re.DOTALL)
-    for name, table in zip(("lot.csv", "slips.csv"), tables, strict=True):
+    for name, table in zip(("new.csv", "lot.csv", "slips.csv"), tables, strict=True):
         (today / name).write_text(table, encoding="utf-8")
     return folder
 
@@ -176,6 +176,14 @@ def test_the_analysis_in_the_readme_agrees_with_a_run(desk):
     # Other versions of numpy and scipy round otherwise and may keep or drop a faint mode; the rest stays within 0.5 %.
     found = sum(any(abs(hz / other - 1) < 0.005 for other in after) for hz in before)
     assert len(before) >= 5 and found >= 0.8 * len(before)
+
+
+def test_the_session_in_the_readme_agrees_with_a_run(desk):
+    ((command, shown),) = ((each, output) for each, output in examples().items() if each.startswith("taptest record"))
+    words = re.compile(r"^(\w+: (?:tap \d of 5 good|tap it 5 times|\w+, first mode))", re.MULTILINE)
+    now = printed(command, desk)
+    assert words.findall(shown) == words.findall(now) and len(words.findall(now)) == 8
+    assert "1 ski recorded." in shown and "1 ski recorded." in now
 
 
 def test_a_wrong_example_would_be_seen(desk):

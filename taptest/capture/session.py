@@ -293,7 +293,8 @@ class Session:
     def _next(self, *, asked: bool = False) -> None:
         self._ski = None
         try:
-            waiting = [ski_id for ski_id in self._desk.waiting() if ski_id not in self._passed]
+            without = self._desk.waiting()
+            waiting = [ski_id for ski_id in without if ski_id not in self._passed]
         except TaptestError as problem:
             self._say(f"{problem}; an empty line tries again", trouble=True)
             return
@@ -308,8 +309,9 @@ class Session:
         elif self._scanning:
             self._say("every ski of the table has a recording; scan or type an id, or q to end")
         else:
+            skipped = f"; without one still: {', '.join(map(shown, without[:5]))}" if without else ""
             self._say(
-                "every ski of the table has a recording" if not self._passed else "no ski is left but those passed"
+                f"the table has been gone through{skipped}" if skipped else "every ski of the table has a recording"
             )
             self.end()
 

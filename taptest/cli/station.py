@@ -212,6 +212,7 @@ def _beeper(options: Options) -> Iterator[Beeper | None]:
 @contextmanager
 def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
     """A function that shows the present moment: drawn anew on a terminal, else in lines as things happen."""
+    from taptest.capture.happenings import Ended
     from taptest.show.live_view import Moment, live_view, plain_line
 
     console = output.screen()
@@ -220,7 +221,8 @@ def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
         def write(options: Options, story: _Story, *_: Any) -> None:
             stream = sys.stderr if options.json else sys.stdout
             for happening in story.take():
-                stream.write(f"{plain_line(happening)}\n")
+                if options.json or not isinstance(happening, Ended):  # the closing lines say that
+                    stream.write(f"{plain_line(happening)}\n")
             stream.flush()
 
         yield write
