@@ -191,6 +191,14 @@ def test_a_first_mode_measured_elsewhere_tells_the_clock(tmp_path):
     assert told.clock.separable and told.clock.factor == pytest.approx(1.002, abs=2e-4)
 
 
+def test_a_stiffer_bar_has_the_modulus_that_it_was_made_of(tmp_path):
+    bar = load_bar("steel_bar")
+    result = measure_bar(bar, [struck_bar(tmp_path / "stiff.wav", np.random.default_rng(7), stiffer=1.04)])
+    assert result.modulus_pa == pytest.approx(1.04 * bar.modulus_pa, rel=1e-3)
+    assert result.standard_modulus_pa == pytest.approx(1.04 * bar.modulus_pa, rel=1e-3)
+    assert result.common_factor == pytest.approx(1.04**0.5, rel=2e-4)
+
+
 def test_a_ring_that_is_not_linear_is_seen(tmp_path):
     result = measure_bar(
         load_bar("steel_bar"), [struck_bar(tmp_path / "rub.wav", np.random.default_rng(4), rubbing=0.03)]

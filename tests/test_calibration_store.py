@@ -1,6 +1,7 @@
 """Calibrations on disk: dated, readable, never overwritten; what cannot be read is named and costs nothing else."""
 
 import json
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
@@ -16,6 +17,7 @@ from taptest.calibrate.store import (
 )
 from taptest.calibrate.use import trust_from
 from taptest.errors import CalibrationError
+from taptest.judge.group import Evidence, Ladder, judge_group
 
 NOON = datetime(2026, 11, 25, 12, 0, 0, tzinfo=UTC)
 ROOM = {"bands": [{"low_hz": 177.0, "high_hz": 354.0, "reverberation_s": 0.5, "reverberation_u_s": 0.02}]}
@@ -198,6 +200,20 @@ def test_a_learnt_construction_is_cited_only_where_it_is_used(tmp_path):
     assert trusted(tmp_path, made).citations == ()
     (cited,) = trust_from(load_calibrations(tmp_path), NOON, constructions=("race.toml", "skate_generic")).citations
     assert cited.kind == "construction" and "ours/race.toml" in cited.effect
+
+
+@pytest.mark.parametrize("count", [3, 12])
+def test_what_was_repeated_is_the_least_uncertainty_of_the_shift(count):
+    """By physics alone below ten skis, by the group from there on."""
+    orders = (2, 3, 4, 5)
+    skis = [
+        Evidence(Ladder(orders, (0.001 * n,) * 4, (1e-4,) * 4), Ladder(), scale_u=0.002, shape_u=(0.01,) * 4)
+        for n in range(count)
+    ]
+    plain, _ = judge_group(skis)
+    repeated, _ = judge_group([replace(ski, least_shift_u=0.03) for ski in skis])
+    assert all(each.shift.u < 0.01 for each in plain)
+    assert all(each.shift.u == 0.03 for each in repeated)
 
 
 def test_every_kind_can_be_stored(tmp_path):

@@ -52,6 +52,15 @@ def test_known_decays_are_recovered(reverberation_s):
     assert 0.8 < float(np.sqrt(np.mean(score**2))) < 1.25
 
 
+@pytest.mark.parametrize("noise_db", [-40, -44, -52, -70])
+def test_an_exponential_on_a_floor_is_read_exactly(noise_db):
+    """Energy exp(-13.816 t/T) + N without any randomness: both corrections of the backward integral must cancel [derived]."""
+    time = np.arange(2 * RATE) / RATE
+    noise = 10 ** (noise_db / 10)
+    decay = band_decay(np.exp(-2 * 6.907755 * time / 0.5) + noise, RATE, noise)
+    assert decay.times_s["T20" if noise_db > -50 else "T30"] == pytest.approx(0.5, rel=3e-3)
+
+
 def test_noise_is_taken_out():
     rng = np.random.default_rng(8)
     compensated, plain = [], []
