@@ -76,7 +76,15 @@ def test_the_walk_finds_what_it_looks_for():
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"]]
+    "arguments",
+    [
+        ["--help"],
+        ["--version"],
+        ["check", "--help"],
+        ["analyse", "--help"],
+        ["predict", "--help"],
+        ["devices", "--help"],
+    ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (
