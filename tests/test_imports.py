@@ -82,7 +82,10 @@ def test_the_walk_finds_what_it_looks_for():
     [
         ["--help"],
         ["--version"],
-        *([name, "--help"] for name in ("check", "pairs", "compare", "relate", "analyse", "predict", "record")),
+        *(
+            [name, "--help"]
+            for name in ("check", "pairs", "compare", "relate", "analyse", "predict", "record", "devices", "calibrate")
+        ),
     ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):

@@ -91,7 +91,7 @@ def test_damping_in_rooms_of_three_sizes(heard):
     assert len(slower) >= 10 and not [flags for flags in slower if "room-limited" in flags]
     faster = [flags for _, ratio, _, flags, _ in known if ratio < 1.0]
     assert len(faster) >= 30 and sum("room-limited" in flags for flags in faster) >= 0.95 * len(faster)
-    # The uncertainty holds (two of it hold nine in ten of hundreds). Waiting for the room to settle is what makes them right.
+    # Two uncertainties hold nine in ten of hundreds. Waiting until the room has settled is what makes them right.
     told = [abs(error) < 2 * u for *_, error, flags, u in known if "room-limited" not in flags]
     assert len(told) >= 15 and np.mean(told) > 0.75
     slow = [[abs(error) for _, ratio, error, _, _ in each if 2 < ratio < 4] for each in (known, unknown)]

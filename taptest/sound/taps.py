@@ -206,16 +206,22 @@ def _change_of_variance(signal: Real) -> int:
 
 
 def judge_taps(
-    samples: Real, sample_rate_hz: float, envelope: Envelope, *, full_scale: float, rings_on: bool = False
+    samples: Real,
+    sample_rate_hz: float,
+    envelope: Envelope,
+    *,
+    full_scale: float,
+    rings_on: bool = False,
+    quiet_from: int = 0,
 ) -> list[Tap]:
     """Every tap of a recording with what is wrong with it as far as level and time tell.
 
     ``rings_on``: what was tapped may ring for longer than its taps are apart (a bar), so that the sound before the next tap is
-    no measure of a recorder's gain.
+    no measure of a recorder's gain. ``quiet_from``: the sample before which something else, which is none of these taps,
+    may still have rung.
     """
     onsets = find_onsets(samples, envelope)
     taps: list[Tap] = []
-    quiet_from = 0
     for number, onset in enumerate(onsets):
         limit = onsets[number + 1] - round(0.004 * sample_rate_hz) if number + 1 < len(onsets) else len(samples)
         start = min(onset + round(_CONTACT_S * sample_rate_hz), len(samples))
@@ -232,7 +238,7 @@ def judge_taps(
             ring_s=max(sunk - onset, 0) / sample_rate_hz,
         )
         taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale, rings_on))
-        quiet_from = sunk
+        quiet_from = max(quiet_from, sunk)
     return taps
 
 
