@@ -19,6 +19,10 @@ class LotError(TaptestError):
     """A lot table that cannot be read at all (single bad cells are collected, not raised)."""
 
 
+class PlaybackError(TaptestError):
+    """A sound that cannot be made, played or saved."""
+
+
 class UnitError(TaptestError):
     """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
 
