@@ -18,13 +18,14 @@ LAYERS = {
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
     "judge": {"errors", "units", "recording", "sound", "beam"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "show"},
+    "listen": {"errors", "units", "recording", "sound"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "listen"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "listen", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
+SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "listen", "__init__"}
 HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -75,7 +76,8 @@ def test_the_walk_finds_what_it_looks_for():
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"]]
+    "arguments",
+    [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"], ["play", "--help"]],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (

@@ -6,14 +6,14 @@ import typer
 from typer.core import TyperGroup
 
 from taptest import __version__
-from taptest.cli import analyse, check, output, predict
+from taptest.cli import analyse, check, output, play, predict
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return ["check", "analyse", "predict"]
+        return ["check", "analyse", "predict", "play"]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -24,6 +24,7 @@ app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pr
 app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
+app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)
 
 
 def _print_version(wanted: bool) -> None:

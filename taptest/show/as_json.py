@@ -7,6 +7,7 @@ from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
+from taptest.listen.programme import Piece, Programme
 from taptest.sound.analysis import Analysis, Mode
 from taptest.sound.taps import Tap
 from taptest.sound.tone import note_name
@@ -40,6 +41,40 @@ def prediction_document(result: LotPrediction, problems: Iterable[CellProblem] =
         "skis": [_prediction(ski) for ski in result.skis],
         "problems": [_problem(problem) for problem in problems],
         "unread": list(result.refused),
+    }
+
+
+def programme_document(programme: Programme, saved: str | None = None) -> Document:
+    """``taptest.play/1``: sounds in the order in which they are heard."""
+    return {
+        "schema": "taptest.play/1",
+        "sample_rate_hz": programme.sample_rate_hz,
+        "octaves_up": programme.wishes.octaves_up,
+        "keep_decay_time": programme.wishes.keep_decay_time,
+        "peak_dbfs": _number(programme.peak_dbfs) if programme.pieces else None,
+        "saved": saved if programme.pieces else None,
+        "sounds": [
+            _piece(piece, begins_s, programme.sample_rate_hz)
+            for piece, begins_s in zip(programme.pieces, programme.begins_s(), strict=True)
+        ],
+        "unread": list(programme.refused),
+    }
+
+
+def _piece(piece: Piece, begins_s: float, sample_rate_hz: int) -> Document:
+    return {
+        "name": piece.name,
+        "recording": piece.path,
+        "kind": piece.kind,
+        "onset_s": _number(piece.onset_s),
+        "begins_s": _number(begins_s),
+        "duration_s": _number(len(piece.samples) / sample_rate_hz),
+        "lowest_hz": None if piece.lowest is None else _number(piece.lowest.frequency_hz),
+        "strongest_hz": None if piece.strongest is None else _number(piece.strongest.frequency_hz),
+        "modes": len(piece.heard),
+        "modes_left_out": piece.left_out,
+        "gain_db": _number(piece.gain_db),
+        "quieter_db": _number(piece.quieter_db),
     }
 
 
