@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import atexit
 import os
 import sys
 import threading
@@ -9,7 +10,7 @@ import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +20,12 @@ from taptest.listen.programme import RATE_HZ, Piece, Programme
 
 SAVE_INSTEAD = "or write the sound to a file with --save NAME.wav"
 
+_T = TypeVar("_T")
+
 _STALLED_S = 5.0
-_CLOSES_WITHIN_S = 2.0
+_ANSWERS_WITHIN_S = 5.0
 _LOOK_S = 0.02
+_LATENCY_S = 0.2  # nothing answers to the sound, so a long buffer is no harm and a busy computer does not break it up
 
 
 @dataclass(frozen=True)
@@ -41,24 +45,7 @@ def find_output(device: str | None = None) -> Output:
         PlaybackError: the PortAudio library is missing, there is no such device, or it takes no usual sample rate.
     """
     with _quiet():
-        sounddevice = _library()
-        wanted: str | int | None = (
-            int(device) if device is not None and device.isascii() and device.isdigit() else device
-        )
-        try:
-            found = dict(sounddevice.query_devices(wanted, "output"))
-        except (ValueError, sounddevice.PortAudioError):
-            raise _no_device(sounddevice, device) from None
-        channels = min(int(found["max_output_channels"]), 2)
-        own_hz = round(float(found["default_samplerate"]))
-        for rate in dict.fromkeys((RATE_HZ, own_hz, 44_100)):
-            with suppress(ValueError, sounddevice.PortAudioError):
-                sounddevice.check_output_settings(device=found["index"], channels=channels, samplerate=rate)
-                return Output(int(found["index"]), str(found["name"]), channels, rate)
-    raise PlaybackError(
-        f"{shown(found['name'])}: takes no sound at {RATE_HZ} or {own_hz} Hz; another program may hold it: close that, "
-        f"choose another with --device, {SAVE_INSTEAD}"
-    )
+        return _answered(lambda: _found(device))
 
 
 def play(programme: Programme, output: Output, starting: Callable[[Piece], None] | None = None) -> int:
@@ -72,29 +59,54 @@ def play(programme: Programme, output: Output, starting: Callable[[Piece], None]
     Raises:
         PlaybackError: the device cannot be opened, was taken away, or stopped taking sound.
     """
+    feed = _Feed(programme, output.channels)
     with _quiet():
-        sounddevice = _library()
-        feed = _Feed(programme, output.channels)
+        stream = _answered(lambda: _opened(feed, output))
         try:
-            stream = sounddevice.OutputStream(
-                samplerate=output.sample_rate_hz,
-                device=output.index,
-                channels=output.channels,
-                dtype="float32",
-                callback=lambda out, frames, when, status: feed.fill(out, status, sounddevice.CallbackStop),
-                finished_callback=feed.over.set,
-            )
-            stream.start()
-        except sounddevice.PortAudioError as problem:
-            raise PlaybackError(
-                f"{shown(output.name)}: cannot be opened ({shown(problem, 120)}); another program may hold it: close that, "
-                f"choose another with --device, {SAVE_INSTEAD}"
-            ) from None
-    try:
-        _wait(feed, output, starting)
-    finally:
-        _close(stream)
+            _wait(feed, output, starting)
+        finally:
+            _close(stream)
     return feed.broken
+
+
+def _found(device: str | None) -> Output:
+    sounddevice = _library()
+    wanted: str | int | None = int(device) if device is not None and device.isascii() and device.isdigit() else device
+    try:
+        found = dict(sounddevice.query_devices(wanted, "output"))
+    except (ValueError, sounddevice.PortAudioError):
+        raise _no_device(sounddevice, device) from None
+    channels = min(int(found["max_output_channels"]), 2)
+    own_hz = round(float(found["default_samplerate"]))
+    for rate in dict.fromkeys((RATE_HZ, own_hz, 44_100)):
+        with suppress(ValueError, sounddevice.PortAudioError):
+            sounddevice.check_output_settings(device=found["index"], channels=channels, samplerate=rate)
+            return Output(int(found["index"]), str(found["name"]), channels, rate)
+    raise PlaybackError(
+        f"{shown(found['name'])}: takes no sound at {RATE_HZ} or {own_hz} Hz; another program may hold it: close that, "
+        f"choose another with --device, {SAVE_INSTEAD}"
+    )
+
+
+def _opened(feed: _Feed, output: Output) -> Any:
+    sounddevice = _library()
+    try:
+        stream = sounddevice.OutputStream(
+            samplerate=output.sample_rate_hz,
+            device=output.index,
+            channels=output.channels,
+            dtype="float32",
+            latency=_LATENCY_S,
+            callback=lambda out, frames, when, status: feed.fill(out, status, sounddevice.CallbackStop),
+            finished_callback=feed.over.set,
+        )
+        stream.start()
+    except sounddevice.PortAudioError as problem:
+        raise PlaybackError(
+            f"{shown(output.name)}: cannot be opened ({shown(problem, 120)}); another program may hold it: close that, "
+            f"choose another with --device, {SAVE_INSTEAD}"
+        ) from None
+    return stream
 
 
 class _Feed:
@@ -147,22 +159,42 @@ def _wait(feed: _Feed, output: Output, starting: Callable[[Piece], None] | None)
 
 
 def _close(stream: Any) -> None:
-    """Close a stream even where the sound system hangs: then its own clearing up at the end would hang as well."""
-
     def close() -> None:
-        with suppress(Exception):
-            stream.abort(ignore_errors=True)
-            stream.close(ignore_errors=True)
+        stream.abort(ignore_errors=True)
+        stream.close(ignore_errors=True)
 
-    closing = threading.Thread(target=close, daemon=True)
-    closing.start()
-    closing.join(_CLOSES_WITHIN_S)
-    if closing.is_alive():
-        import atexit
+    with suppress(PlaybackError):
+        _answered(close)
 
-        import sounddevice
 
-        atexit.unregister(sounddevice._exit_handler)
+def _answered(ask: Callable[[], _T]) -> _T:
+    """The answer of the sound system, which may hang for ever: then this ends with an error all the same.
+
+    Raises:
+        PlaybackError: no answer in time; whatever ``ask`` raises.
+    """
+    answers: list[_T] = []
+    failures: list[BaseException] = []
+
+    def run() -> None:
+        try:
+            answers.append(ask())
+        except BaseException as failure:
+            failures.append(failure)
+
+    asking = threading.Thread(target=run, daemon=True)
+    asking.start()
+    asking.join(_ANSWERS_WITHIN_S)
+    if failures:
+        raise failures[0]
+    if answers:
+        return answers[0]
+    library = sys.modules.get("sounddevice")
+    if library is not None and hasattr(library, "_exit_handler"):
+        atexit.unregister(library._exit_handler)  # it would wait for the same answer when the program ends
+    raise PlaybackError(
+        f"the sound system of this computer does not answer; start it anew (log out and in again), {SAVE_INSTEAD}"
+    )
 
 
 def _library() -> Any:
