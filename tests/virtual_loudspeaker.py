@@ -97,6 +97,8 @@ class VirtualLoudspeaker:
                 process.wait(10)
         if self._reader.is_alive():
             self._reader.join(5)
+        if self._recorder is not None and self._recorder.stdout is not None:
+            self._recorder.stdout.close()
         self._log.close()
 
     def _control(self, *words: str) -> str:
