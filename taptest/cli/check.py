@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli.options import Channel, High, Json, Low, Plot, Room
 
 
 class FailOn(StrEnum):
@@ -18,6 +18,7 @@ class FailOn(StrEnum):
 def check(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     json: Json = False,
+    plot: Plot = False,
     fail_on: Annotated[
         FailOn | None, typer.Option(metavar="outlier", help="End with exit status 3 when there is an outlier.")
     ] = None,
@@ -35,6 +36,7 @@ def check(
     from taptest.judge.lot import read_lot
 
     settings = output.settings_from(low, high, room, channel)
+    plot = output.for_the_screen(plot, json)
     table = read_lot(lot)
     with output.progress("checking", len(table.rows)) as advance:
         result = check_lot(
@@ -51,6 +53,10 @@ def check(
         from taptest.show.verdict_table import check_view
 
         console = output.screen()
+        if plot:
+            from taptest.show.character_pictures import ladders_view
+
+            output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         output.show(check_view(result, console.width), console)
     output.finish(
         [*map(str, result.problems), *result.unread],

@@ -15,3 +15,4 @@ Channel = Annotated[
     int | None,
     typer.Option(min=1, metavar="N", help="Channel to use, from 1; otherwise the one in which taps stand out most."),
 ]
+Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from math import exp, hypot
 
 from taptest.beam.construction import Construction, load_construction
@@ -109,7 +110,7 @@ def judge(
         findings, limits = judge_group([_evidence(ski) for ski in judged])
         by_group = limits.spread is not None
         for i, each in zip(members, findings, strict=True):
-            verdicts[i] = _verdict(skis[i], each, by_group=by_group)
+            verdicts[i] = replace(_verdict(skis[i], each, by_group=by_group), group=len(groups))
         group = _summary(construction, with_binding, judged, limits)
         groups.append(group)
         notes += _notes(group, judged, limits)

@@ -20,7 +20,8 @@ class SkiVerdict:
     the mean over the bending modes. ``unevenness`` is the chi-square per degree of freedom of the deviations about what
     they share (1 expected). ``score`` is the largest over its limit (1 = at the limit) of the shift, the root of the
     unevenness and the logarithm of the damping over its group's. ``modes``: the placed bending and torsion ones.
-    ``taps_good`` of ``taps_found``. ``line`` of the table.
+    ``taps_good`` of ``taps_found``. ``line`` of the table. ``group``: index of its group in the result, None where it was not
+    judged.
     """
 
     ski_id: str
@@ -48,6 +49,7 @@ class SkiVerdict:
     taps_good: int
     taps_found: int
     line: int
+    group: int | None = None
 
 
 @dataclass(frozen=True)

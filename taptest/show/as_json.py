@@ -161,6 +161,7 @@ def _verdict(ski: SkiVerdict) -> Document:
         "score": _number(ski.score),
         "taps_good": ski.taps_good,
         "taps_found": ski.taps_found,
+        "group": ski.group,
         "modes": [_placed(mode) for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz)],
         "verdict": ski.verdict,
         "reasons": list(ski.reasons),
