@@ -9,12 +9,12 @@ from taptest.errors import shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
 from taptest.judge.lot import Lot
 from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations
-from taptest.judge.measured_lot import Progress, measure_lot
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.reasons import Circumstances, verdict_of
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_measured", "judge"]
 
 Kind = tuple[str, bool, int]
 
@@ -43,7 +43,13 @@ def check(
             ``if __name__ == "__main__"``.
     """
     measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers)
+    return check_measured(measured)
+
+
+def check_measured(measured: MeasuredLot) -> CheckResult:
+    """Judge skis that were measured before."""
     verdicts, groups, notes = judge(measured.skis)
+    lot = measured.lot
     return CheckResult(verdicts, groups, lot.problems, measured.unread, (*lot.notes, *notes))
 
 
@@ -115,6 +121,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         deviation = 100 * (ratio - 1)
         deviation_u = 100 * ratio * hypot(measured_u_hz / measured_hz, prediction.u_rel(1))
     uneven = findings.unevenness if findings is not None else None
+    shift = findings.shift if findings is not None else None
     damping = damping_u = None
     if findings is not None and findings.damping_level is not None and findings.damping_level_u is not None:
         damping = exp(findings.damping_level)
@@ -145,6 +152,9 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         taps_good=ski.taps_good,
         taps_found=ski.taps_found,
         line=row.line,
+        shift_percent=None if shift is None else percent(shift.value),
+        shift_u_percent=None if shift is None else 100 * exp(shift.value) * shift.u,
+        shift_limit_percent=None if shift is None else percent(shift.limit),
     )
 
 

@@ -34,6 +34,7 @@ def measure_lot(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    keep_analyses: bool = False,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
 
@@ -46,10 +47,11 @@ def measure_lot(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
     """
     settings, rig = settings or Settings(), rig or Rig()
     constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
+    jobs = [(row, constructions[row.construction], settings, rig, keep_analyses) for row in lot.rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
         measured[index] = ski
@@ -74,7 +76,7 @@ def _load(name: str, lot: Lot) -> Construction | ConstructionError:
         return problem
 
 
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
+_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, bool]
 
 
 def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
