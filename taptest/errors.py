@@ -23,6 +23,14 @@ class PlaybackError(TaptestError):
     """A sound that cannot be made, played or saved."""
 
 
+class LimitsError(TaptestError):
+    """Limits that cannot be used: a file with a fault, or a value that is no limit."""
+
+
+class ReportError(TaptestError):
+    """A report or a picture that cannot be made or written."""
+
+
 class UnitError(TaptestError):
     """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
 

@@ -6,14 +6,14 @@ import typer
 from typer.core import TyperGroup
 
 from taptest import __version__
-from taptest.cli import analyse, check, output, play, predict
+from taptest.cli import analyse, check, compare, output, pairs, play, predict, report
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return ["check", "analyse", "predict", "play"]
+        return ["check", "report", "pairs", "compare", "analyse", "predict", "play"]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -22,6 +22,9 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
 app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
+app.command("report", short_help="A lot as one page to look at, listen to and hand over.")(report.report)
+app.command("pairs", short_help="Compare the skis of pairs, or make the best pairs of a pile.")(pairs.pairs)
+app.command("compare", short_help="Generations or constructions side by side.")(compare.compare)
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
 app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)

@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from math import exp, hypot
 
-from taptest.beam.construction import Construction, load_construction
-from taptest.errors import ConstructionError, shown
+from taptest.errors import shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
-from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
+from taptest.judge.lot import Lot
+from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.reasons import Circumstances, verdict_of
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_measured", "judge"]
 
-Progress = Callable[[int, int, str], None]
 Kind = tuple[str, bool, int]
 
 LENGTH_STEP_M = 0.030
@@ -44,55 +43,15 @@ def check(
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
     """
-    settings, rig = settings or Settings(), rig or Rig()
-    constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
-    measured: list[MeasuredSki | None] = [None] * len(jobs)
-    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
-        measured[index] = ski
-        if progress is not None:
-            progress(done, len(jobs), ski.row.ski_id)
-    skis = [ski for ski in measured if ski is not None]
-    verdicts, groups, notes = judge(skis)
-    refused = [
-        f"{shown(lot.path.name, 100)}: {problem}"
-        for name, problem in constructions.items()
-        if name and isinstance(problem, ConstructionError)
-    ]
-    unread = (*refused, *(message for ski in skis for message in ski.unread))
-    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
+    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers)
+    return check_measured(measured)
 
 
-def _load(name: str, lot: Lot) -> Construction | ConstructionError:
-    if not name:
-        return ConstructionError("no construction given, so nothing is predicted: name one in the table")
-    try:
-        return load_construction(name, base=lot.path.parent)
-    except ConstructionError as problem:
-        return problem
-
-
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
-
-
-def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
-    """Index and result of every job, in the order in which they are done."""
-    if min(workers, len(jobs)) <= 1:
-        for index, job in enumerate(jobs):
-            yield index, measure_ski(*job)
-        return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-
-    # A forked child of a program with threads (progress bars, linear algebra) can hang.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
-        futures = {pool.submit(measure_ski, *job): index for index, job in enumerate(jobs)}
-        try:
-            for future in as_completed(futures):
-                yield futures[future], future.result()
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+def check_measured(measured: MeasuredLot) -> CheckResult:
+    """Judge skis that were measured before."""
+    verdicts, groups, notes = judge(measured.skis)
+    lot = measured.lot
+    return CheckResult(verdicts, groups, lot.problems, measured.unread, (*lot.notes, *notes))
 
 
 def judge(
@@ -163,6 +122,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         deviation = 100 * (ratio - 1)
         deviation_u = 100 * ratio * hypot(measured_u_hz / measured_hz, prediction.u_rel(1))
     uneven = findings.unevenness if findings is not None else None
+    shift = findings.shift if findings is not None else None
     damping = damping_u = None
     if findings is not None and findings.damping_level is not None and findings.damping_level_u is not None:
         damping = exp(findings.damping_level)
@@ -193,6 +153,9 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         taps_good=ski.taps_good,
         taps_found=ski.taps_found,
         line=row.line,
+        shift_percent=None if shift is None else percent(shift.value),
+        shift_u_percent=None if shift is None else 100 * exp(shift.value) * shift.u,
+        shift_limit_percent=None if shift is None else percent(shift.limit),
     )
 
 

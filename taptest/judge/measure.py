@@ -35,7 +35,8 @@ class MeasuredSki:
     """What judging needs to know of one ski.
 
     ``obstacles``: why it cannot be judged, empty when it can. ``unread``: inputs that could not be read. ``remarks``:
-    values of the table that are possible but unusual.
+    values of the table that are possible but unusual. ``analyses``: what was heard in each recording, where it was asked
+    to be kept.
     """
 
     row: SkiRow
@@ -47,6 +48,7 @@ class MeasuredSki:
     obstacles: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    analyses: tuple[Analysis, ...] = ()
 
     @property
     def taps_disagree(self) -> float | None:
@@ -83,7 +85,11 @@ def measurements_of(row: SkiRow, rig: Rig | None = None) -> SkiMeasurements:
 
 
 def measure_ski(
-    row: SkiRow, construction: Construction | ConstructionError, settings: Settings, rig: Rig
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    settings: Settings,
+    rig: Rig,
+    keep_analyses: bool = False,
 ) -> MeasuredSki:
     """Everything that can be found out about one row; what stands in the way is said in the result, never raised.
 
@@ -92,6 +98,7 @@ def measure_ski(
         construction: the row's, or why it cannot be had.
         settings: for the analysis of its recordings.
         rig: uncertainties of stiffness and mass.
+        keep_analyses: leave what was heard in each recording with the result.
     """
     ski = _predicted(MeasuredSki(row), construction, rig)
     analyses, unread = [], []
@@ -105,6 +112,7 @@ def measure_ski(
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
+        analyses=tuple(analyses) if keep_analyses else (),
     )
     trouble = _no_sound(row, analyses, unread)
     if trouble or ski.prediction is None:

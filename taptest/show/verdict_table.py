@@ -110,10 +110,10 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
 
 
 def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
-    return [(shown(ski.ski_id), "bold", _sentences(ski.reasons) or "No reason was given.") for ski in skis]
+    return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
 
 
-def _sentences(reasons: Sequence[str]) -> str:
+def sentences(reasons: Sequence[str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
     return " ".join(f"{reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in reasons if reason)
 
