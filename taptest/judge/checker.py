@@ -63,7 +63,8 @@ def judge(
     of the group are one class, since each ski's own length is in its prediction.
     """
     verdicts: list[SkiVerdict] = [_verdict(ski, None, by_group=False) for ski in skis]
-    groups, notes = [], []
+    groups: list[GroupSummary] = []
+    notes: list[str] = []
     for (construction, with_binding, _), members in _groups(skis).items():
         judged = [skis[i] for i in members]
         findings, limits = judge_group([_evidence(ski) for ski in judged])

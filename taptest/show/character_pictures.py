@@ -13,7 +13,7 @@ from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
 from taptest.show.characters import CharacterPicture, even_axis, frequency_axis
 from taptest.show.tables import heading, prose
 from taptest.sound.analysis import Mode
-from taptest.sound.traces import RingDownTrace, SpectrumTrace
+from taptest.sound.traces import MainTraces, RingDownTrace, SpectrumTrace
 
 _HEIGHT = 16
 _WIDEST = 120
@@ -22,6 +22,16 @@ _ROOM_DB = 8.0  # above the highest point, for the words
 _NOISE_EVERY = 3  # columns
 _FIT_EVERY = 4
 _MARKS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
+
+
+def traces_view(traces: MainTraces | None, width: int, *, dots: bool) -> Group:
+    """Spectrum, and the decay of the strongest mode; nothing where no tap is good."""
+    if traces is None:
+        return Group()
+    parts: list[RenderableType] = [spectrum_view(traces.spectrum, traces.modes, width, dots=dots), Text()]
+    if traces.decays:
+        parts += [decay_view(traces.decays[0], width, dots=dots), Text()]
+    return Group(*parts)
 
 
 def spectrum_view(trace: SpectrumTrace, modes: Sequence[Mode], width: int, *, dots: bool) -> Group:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 Point = tuple[float, float]
 
@@ -63,8 +64,8 @@ def frequency_axis(low_hz: float, high_hz: float) -> Axis:
 class CharacterPicture:
     """A frame of ``width`` by ``height`` characters, labels included, to draw lines and marks into.
 
-    Marks beyond the axes are left out, lines run along the edge that they cross; marks and words stand on top of lines, and a word that would cover another is
-    left out.
+    Marks beyond the axes are left out, lines run along the edge that they cross; marks and words stand on top of lines,
+    and a word that would cover another is left out.
     """
 
     def __init__(self, x: Axis, y: Axis, *, width: int, height: int, dots: bool) -> None:
@@ -149,7 +150,7 @@ class CharacterPicture:
         for points in self._lines:
             if len(points) == 1:
                 canvas.point(*points[0])
-            for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+            for (x0, y0), (x1, y1) in pairwise(points):
                 canvas.line(x0, y0, x1, y1)
         return [list(line.replace(_BLANK, " ").ljust(self.columns)) for line in canvas.plot().splitlines()]
 
@@ -171,7 +172,7 @@ class CharacterPicture:
 def _by_column(points: Sequence[Point], columns: int) -> list[tuple[int, float]]:
     """Height of a line in the middle of every column that it crosses."""
     found: dict[int, float] = {}
-    for (x0, y0), (x1, y1) in zip(points, points[1:], strict=False):
+    for (x0, y0), (x1, y1) in pairwise(points):
         (x0, y0), (x1, y1) = sorted([(x0, y0), (x1, y1)])
         for column in range(max(int(x0 * columns), 0), min(int(x1 * columns), columns - 1) + 1):
             middle = min(max((column + 0.5) / columns, x0), x1)

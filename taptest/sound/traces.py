@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.recording import Recording
-from taptest.sound.analysis import Analysis, Mode
+from taptest.sound.analysis import Analysis, Mode, Settings
 from taptest.sound.taps import Tap
 
 Real = NDArray[np.float64]
@@ -179,3 +179,23 @@ def _faded(clip: Real, rate: int) -> Real:
 
 def _channel(recording: Recording, analysis: Analysis) -> Real:
     return np.asarray(recording.samples[:, analysis.channel - 1], dtype=np.float64)
+
+
+@dataclass(frozen=True, eq=False)
+class MainTraces:
+    """What a picture of one recording shows: its spectrum, its modes, and the decays of the strongest (those first)."""
+
+    spectrum: SpectrumTrace
+    modes: tuple[Mode, ...]
+    decays: tuple[RingDownTrace, ...]
+
+
+def main_traces(recording: Recording, analysis: Analysis, settings: Settings, *, decays: int = 3) -> MainTraces | None:
+    """Spectrum over the range of ``settings`` and the ring-downs of the strongest modes; None where no tap is good."""
+    high_hz = min(settings.high_hz, 0.45 * analysis.sample_rate_hz)
+    spectrum = spectrum_trace(recording, analysis, low_hz=settings.low_hz, high_hz=high_hz)
+    if spectrum is None:
+        return None
+    by_level = sorted(analysis.modes, key=lambda mode: mode.level_db, reverse=True)[:decays]
+    found = [ring_down_trace(recording, analysis, mode) for mode in by_level]
+    return MainTraces(spectrum, analysis.modes, tuple(each for each in found if each is not None))
