@@ -24,10 +24,8 @@ _FIT_EVERY = 4
 _MARKS = "ABCDEFGHJKLMNPQRSTUVWXYZ"
 
 
-def traces_view(traces: MainTraces | None, width: int, *, dots: bool) -> Group:
-    """Spectrum, and the decay of the strongest mode; nothing where no tap is good."""
-    if traces is None:
-        return Group()
+def traces_view(traces: MainTraces, width: int, *, dots: bool) -> Group:
+    """Spectrum, and the decay of the strongest mode."""
     parts: list[RenderableType] = [spectrum_view(traces.spectrum, traces.modes, width, dots=dots), Text()]
     if traces.decays:
         parts += [decay_view(traces.decays[0], width, dots=dots), Text()]
@@ -47,8 +45,8 @@ def spectrum_view(trace: SpectrumTrace, modes: Sequence[Mode], width: int, *, do
         dots=dots,
     )
     per_column = 2 if dots else 1
-    frequencies, levels = highest(trace, picture.columns * per_column)
-    picture.line(zip(frequencies, levels, strict=True))
+    frequencies, levels = trace.thinned(picture.columns * per_column)
+    picture.line(zip(frequencies.tolist(), levels.tolist(), strict=True))
     for frequency_hz in np.geomspace(low, high, picture.columns // _NOISE_EVERY):
         picture.mark(
             frequency_hz, float(np.interp(frequency_hz, trace.frequencies_hz, trace.noise_db)), "_", under=True
@@ -60,17 +58,6 @@ def spectrum_view(trace: SpectrumTrace, modes: Sequence[Mode], width: int, *, do
         picture.word(mode.frequency_hz, peak_db, f"{mode.frequency_hz:.0f}")
     legend = "o: top of a fitted resonance, had its ring not been cut; _: noise in the pauses; 0 dB: highest point."
     return _framed("Spectrum of the good taps", picture, legend)
-
-
-def highest(trace: SpectrumTrace, columns: int) -> tuple[list[float], list[float]]:
-    """The highest level in each of so many parts of the frequency axis, equally wide on it, that hold a bin."""
-    edges = np.geomspace(trace.frequencies_hz[0], trace.frequencies_hz[-1] * (1 + 1e-9), columns + 1)
-    which = np.searchsorted(edges, trace.frequencies_hz, side="right") - 1
-    starts = np.flatnonzero(np.diff(which, prepend=-1))
-    tops = [
-        start + int(np.argmax(part)) for start, part in zip(starts, np.split(trace.level_db, starts[1:]), strict=True)
-    ]
-    return trace.frequencies_hz[tops].tolist(), trace.level_db[tops].tolist()
 
 
 def decay_view(trace: RingDownTrace, width: int, *, dots: bool) -> Group:

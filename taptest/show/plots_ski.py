@@ -49,14 +49,28 @@ def spectrum_picture(
     figure = new_figure(330, Margins(top=14))
     closest = strongest(trace, modes, places, _ZOOMS)
     grid = figure.add_gridspec(2, max(len(closest), 1), height_ratios=[1.45, 1], hspace=0.5, wspace=0.12)
-    axes = dress(figure.add_subplot(grid[0, :]), x="frequency, Hz", y="level, dB", title=title)
+    draw_spectrum(figure.add_subplot(grid[0, :]), trace, modes, places, title)
+    for column, at in enumerate(closest):
+        axes = figure.add_subplot(grid[1, column])
+        draw_close_up(axes, trace, modes[at], trace.peak_db[at], places[at], first=not column)
+    widths = ", ".join(f"{places[at]} {modes[at].half_power_bandwidth_hz:.2f} Hz" for at in closest)
+    alt = (
+        f"Mean spectrum of the good taps with {counted(len(modes), 'fitted resonance')}, above the noise. Close-ups with "
+        f"half-power width: {widths or 'none'}."
+    )
+    return Picture(to_svg(figure, alt, name=name), alt)
+
+
+def draw_spectrum(axes: Axes, trace: SpectrumTrace, modes: Sequence[Mode], places: Places, title: str = "") -> None:
+    """Level against frequency, the noise below it, and the top of every fitted resonance with its name."""
+    dress(axes, x="frequency, Hz", y="level, dB", title=title)
     axes.set_xscale("log")
     low, high = float(trace.frequencies_hz[0]), float(trace.frequencies_hz[-1])
     floor = min(_FLOOR_DB, float(np.median(trace.noise_db)) - 6)
     grid_hz = np.geomspace(low, high, _COLUMNS // 5)
     noise = np.interp(grid_hz, trace.frequencies_hz, trace.noise_db)
     axes.fill_between(grid_hz, floor, np.maximum(noise, floor), color=BAND, lw=0)
-    frequencies, level = _thinned(trace, _COLUMNS)
+    frequencies, level = trace.thinned(_COLUMNS)
     axes.plot(frequencies, np.maximum(level, floor), color=SOFT, lw=0.7)
     for at, (mode, peak) in enumerate(zip(modes, trace.peak_db, strict=True)):
         # Ten points to either side, closer together towards the top.
@@ -72,27 +86,6 @@ def spectrum_picture(
     axes.set_xlim(low, high)
     axes.set_ylim(floor, max(12.0, *(peak + 9 for peak in trace.peak_db)) if trace.peak_db else 6)
     plain_ticks(axes, "x", octaves(low, high))
-    for column, at in enumerate(closest):
-        _close_up(
-            figure.add_subplot(grid[1, column]), trace, modes[at], trace.peak_db[at], places[at], first=not column
-        )
-    widths = ", ".join(f"{places[at]} {modes[at].half_power_bandwidth_hz:.2f} Hz" for at in closest)
-    alt = (
-        f"Mean spectrum of the good taps with {counted(len(modes), 'fitted resonance')}, above the noise. Close-ups with "
-        f"half-power width: {widths or 'none'}."
-    )
-    return Picture(to_svg(figure, alt, name=name), alt)
-
-
-def _thinned(trace: SpectrumTrace, columns: int) -> tuple[np.ndarray, np.ndarray]:
-    """The highest bin in each of so many equal steps of the logarithmic axis: no more than the eye can tell apart."""
-    where = np.log(trace.frequencies_hz / trace.frequencies_hz[0])
-    column = np.floor(where / where[-1] * (columns - 1)).astype(int)
-    starts = np.flatnonzero(np.diff(column, prepend=-1))
-    highest = [
-        start + int(np.argmax(part)) for start, part in zip(starts, np.split(trace.level_db, starts[1:]), strict=True)
-    ]
-    return trace.frequencies_hz[highest], trace.level_db[highest]
 
 
 def strongest(trace: SpectrumTrace, modes: Sequence[Mode], places: Places, count: int) -> list[int]:
@@ -101,7 +94,7 @@ def strongest(trace: SpectrumTrace, modes: Sequence[Mode], places: Places, count
     return sorted(sorted(bending, key=lambda at: -trace.peak_db[at])[:count])
 
 
-def _close_up(axes: Axes, trace: SpectrumTrace, mode: Mode, peak_db: float, place: str, *, first: bool) -> None:
+def draw_close_up(axes: Axes, trace: SpectrumTrace, mode: Mode, peak_db: float, place: str, *, first: bool) -> None:
     """A few bandwidths around one resonance: measured, the cut model through it, the resonance, and 3 dB below its top."""
     width = mode.half_power_bandwidth_hz
     reach = max(3.5 * width, 4 / trace.record_s)
@@ -134,22 +127,7 @@ def ring_down_picture(
     figure = new_figure(190, Margins(top=16))
     row = figure.subplots(1, len(traces), sharey=True, squeeze=False, gridspec_kw={"wspace": 0.12})[0]
     for column, (place, trace) in enumerate(traces):
-        axes = dress(row[column], x="s", y="level, dB" if not column else "", title=place)
-        end = float(trace.time_s[-1]) * 1.03
-        axes.axhspan(_FLOOR_DB, max(trace.floor_db, _FLOOR_DB), color=BAND, lw=0)
-        axes.plot(trace.time_s, np.maximum(trace.level_db, _FLOOR_DB), color=INK, lw=0.9)
-        reach = min(end, -_FLOOR_DB / -trace.slope_db_per_s)
-        axes.plot([0, reach], [0, trace.slope_db_per_s * reach], color=FIT, lw=1.6, ls=(0, (4, 2)))
-        if room_s is not None:
-            until = min(end, room_s)
-            axes.plot([0, until], [0, -60 / room_s * until], color=OUT, lw=1.0, ls=":")
-        label(
-            axes, end, 0, f"60 dB: {trace.mode.decay_time_s:.2f} s", colour=FIT, dx=-2, dy=-2, ha="right", fontsize=7.5
-        )
-        axes.set_xlim(0, end)
-        axes.set_ylim(_FLOOR_DB, 5)
-        step = next(each for each in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10) if end / each < 4)
-        plain_ticks(axes, "x", [float(each) for each in np.round(np.arange(0, end, step), 2)])
+        draw_ring_down(row[column], place, trace, room_s, first=not column)
     decays = ", ".join(f"{place} {trace.mode.decay_time_s:.2f} s" for place, trace in traces)
     room = f" Dotted: a room of {room_s:g} s." if room_s is not None else ""
     alt = (
@@ -157,6 +135,24 @@ def ring_down_picture(
         f"time to fall by 60 dB: {decays}.{room}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
+
+
+def draw_ring_down(axes: Axes, place: str, trace: RingDownTrace, room_s: float | None, *, first: bool) -> None:
+    """Level against time around one mode, with the fitted decay, the noise, and the room's decay where it is known."""
+    dress(axes, x="s", y="level, dB" if first else "", title=place)
+    end = float(trace.time_s[-1]) * 1.03
+    axes.axhspan(_FLOOR_DB, max(trace.floor_db, _FLOOR_DB), color=BAND, lw=0)
+    axes.plot(trace.time_s, np.maximum(trace.level_db, _FLOOR_DB), color=INK, lw=0.9)
+    reach = min(end, -_FLOOR_DB / -trace.slope_db_per_s)
+    axes.plot([0, reach], [0, trace.slope_db_per_s * reach], color=FIT, lw=1.6, ls=(0, (4, 2)))
+    if room_s is not None:
+        until = min(end, room_s)
+        axes.plot([0, until], [0, -60 / room_s * until], color=OUT, lw=1.0, ls=":")
+    label(axes, end, 0, f"60 dB: {trace.mode.decay_time_s:.2f} s", colour=FIT, dx=-2, dy=-2, ha="right", fontsize=7.5)
+    axes.set_xlim(0, end)
+    axes.set_ylim(_FLOOR_DB, 5)
+    step = next(each for each in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10) if end / each < 4)
+    plain_ticks(axes, "x", [float(each) for each in np.round(np.arange(0, end, step), 2)])
 
 
 def best_tap(shapes: Modes, orders: Sequence[int]) -> float:
