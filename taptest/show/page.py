@@ -22,16 +22,11 @@ if TYPE_CHECKING:
 TEMPLATES = Path(__file__).parent / "templates"
 NAME_CHARACTERS = 60
 NOTE_CHARACTERS = 1_000
-GLYPHS = {
-    "pass": "●",
-    "recheck": "▲",
-    "outlier": "◆",
-    "not judged": "✕",
-    "matched": "●",
-    "close": "▲",
-    "mismatched": "◆",
-    "not compared": "✕",
-}
+# Every verdict has a shape and a class that colours it; the word itself always stands there too.
+GLYPHS = {"pass": "●", "recheck": "▲", "outlier": "◆", "not judged": "✕"}
+_AS = {"matched": "pass", "close": "recheck", "mismatched": "outlier", "not compared": "not judged"}
+GLYPHS |= {word: GLYPHS[like] for word, like in _AS.items()}
+CLASSES = {word: _AS.get(word, word).replace("not judged", "void") for word in GLYPHS}
 
 
 @lru_cache(maxsize=1)
@@ -44,10 +39,8 @@ def environment() -> Environment:
         loader=FileSystemLoader(TEMPLATES),
         autoescape=True,
         undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
     )
-    made.globals.update(glyphs=GLYPHS, caution=CAUTION, none=None)
+    made.globals.update(glyphs=GLYPHS, classes=CLASSES, caution=CAUTION, none=None)
     made.filters.update(
         name=lambda text: shown(text, NAME_CHARACTERS),
         note=lambda text: shown(text, NOTE_CHARACTERS),

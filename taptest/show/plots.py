@@ -48,6 +48,7 @@ LINES = ((GOOD, "o"), (FIT, "s"), (NEAR, "^"), (OUT, "D"), (INK, "v"), (SOFT, "P
 WIDTH_PT = 374.0
 FONT_PT = 9.0
 NAME_CHARACTERS = 14
+_ALT_CHARACTERS = 2_000
 _SALT = "taptest"
 _FAMILY = "system-ui, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
@@ -230,6 +231,8 @@ def write_picture(figure: Figure, path: str, alt: str) -> None:
 
 _ROLES = {light: role for role, (light, _) in COLOURS.items()}
 _DROPPED = ("stroke-linejoin", "font-family")
+_TAG = re.compile(r"<[^>]+>")
+_REFERENCE = re.compile(r"(?:href=\"|url\()#([^\")]+)")
 _NUMBER = re.compile(r"-?\d+\.\d+")
 
 
@@ -239,20 +242,30 @@ def _tidied(svg: str, alt: str, name: str, alone: bool) -> str:
     assert size is not None
     body = re.sub(r"<metadata>.*?</metadata>|<!--.*?-->", "", body[body.index(">") + 1 :], flags=re.DOTALL)
     body = re.sub(r"<style[^>]*>.*?</style>", "", body, count=1, flags=re.DOTALL)
-    body = re.sub(r' style="([^"]*)"', lambda found: _attributes(found[1]), body)
-    body = re.sub(r' d="([^"]*)"', lambda found: f' d="{_path(found[1])}"', body)
-    body = re.sub(r' (x|y|transform|width|height)="([^"]*)"', lambda f: f' {f[1]}="{_rounded(f[2], 2)}"', body)
-    body = re.sub(r' transform="(?:rotate\(-?0 [^)]*\)|translate\(0 0\))"', "", body)
-    used = set(re.findall(r"(?:href=\"|url\()#([^\")]+)", body))
-    body = re.sub(r' id="([^"]*)"', lambda f: f' id="{name}-{f[1]}"' if f[1] in used else "", body)
-    body = re.sub(r"(href=\"|url\()#", rf"\1#{name}-", body).replace("xlink:href", "href")
+    # In tags only: what stands between them is text, whatever it looks like.
+    body = _TAG.sub(lambda found: _tag(found[0]), body)
+    used = {target for tag in _TAG.findall(body) for target in _REFERENCE.findall(tag)}
+    body = _TAG.sub(lambda found: _named_tag(found[0], name, used), body)
     body = re.sub(r"<defs>\s*</defs>", "", re.sub(r">\s+<", "><", body))
     body = re.sub(r"<g>((?:(?!<g[ >]).)*?)</g>", r"\1", body)
     style_sheet = f"<style>{STYLESHEET}svg{{background:var(--paper)}}</style>" if alone else ""
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {size[1]} {size[2]}" role="img" aria-label='
-        f'"{escape(alt)}" font-family="{escape(_FAMILY)}">{style_sheet}{body.strip()}'
+        f'"{escape(shown(alt, _ALT_CHARACTERS))}" font-family="{escape(_FAMILY)}">{style_sheet}{body.strip()}'
     )
+
+
+def _tag(tag: str) -> str:
+    tag = re.sub(r' style="([^"]*)"', lambda found: _attributes(found[1]), tag)
+    tag = re.sub(r' d="([^"]*)"', lambda found: f' d="{_path(found[1])}"', tag)
+    tag = re.sub(r' (x|y|transform|width|height)="([^"]*)"', lambda f: f' {f[1]}="{_rounded(f[2], 2)}"', tag)
+    return re.sub(r' transform="(?:rotate\(-?0 [^)]*\)|translate\(0 0\))"', "", tag)
+
+
+def _named_tag(tag: str, name: str, used: set[str]) -> str:
+    """A tag whose id, if anything refers to it, and whose references are those of this picture alone."""
+    tag = re.sub(r' id="([^"]*)"', lambda found: f' id="{name}-{found[1]}"' if found[1] in used else "", tag)
+    return re.sub(r"(href=\"|url\()#", rf"\1#{name}-", tag).replace("xlink:href", "href")
 
 
 def _attributes(declarations: str) -> str:

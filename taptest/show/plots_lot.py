@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from taptest.errors import shown
 from taptest.judge.group import PHYSICS_FACTOR
 from taptest.judge.match import PlacedMode
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
@@ -13,6 +14,7 @@ from taptest.show.plots import (
     FAINT,
     INK,
     LINES,
+    NAME_CHARACTERS,
     SOFT,
     VERDICTS,
     Picture,
@@ -116,7 +118,7 @@ def ladder_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: str
         axes.plot([x, max(orders) + 0.25], [y, height], color=colour, lw=0.5, alpha=_FADED)
         label(axes, max(orders) + 0.25, height, ski.ski_id, colour=colour, dx=2, dy=-3)
     alt = (
-        f"Ladder of the group {group.construction} {group.length_class} mm, {group.binding}: how far each bending mode lies "
+        f"Ladder of the group {shown(group.construction)} {group.length_class} mm, {group.binding}: how far each bending mode lies "
         f"from its prediction, a thin line for every ski of {len(lines)}, the middle of the group in bold. {_named(skis)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
@@ -136,7 +138,11 @@ def damping_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: st
         colour, marker = LINES[at % len(LINES)]
         quiet = [(m.frequency_hz, 100 * m.damping_ratio) for ski, m in every if (ski.generation or "") == generation]
         shape = {"color": colour, "marker": marker, "ls": "", "ms": 3.5, "mew": 0, "alpha": _FADED}
-        axes.plot(*zip(*quiet, strict=True), label=f"generation {generation}" if generation else "skis", **shape)
+        axes.plot(
+            *zip(*quiet, strict=True),
+            label=f"generation {shown(generation, NAME_CHARACTERS)}" if generation else "skis",
+            **shape,
+        )
     loud = [ski for ski in skis if ski.verdict in ("outlier", "recheck") and _bending(ski)]
     for ski in loud[:_MOST_NAMES]:
         colour, marker = VERDICTS[ski.verdict]
@@ -149,7 +155,7 @@ def damping_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: st
     if len(generations) > 1:
         _legend(axes, "best")
     alt = (
-        f"Damping against frequency of {counted(len(every), 'bending mode')} in the group {group.construction} "
+        f"Damping against frequency of {counted(len(every), 'bending mode')} in the group {shown(group.construction)} "
         f"{group.length_class} mm, {group.binding}; skis to set aside or to recheck joined by a line. {_named(skis)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
@@ -180,7 +186,7 @@ def stiffness_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: 
     axes.set_xlim(x_low, x_high)
     axes.set_ylim(y_low, y_high)
     alt = (
-        f"Mass against stiffness of {counted(len(known), 'ski')} of the group {group.construction} {group.length_class} mm, "
+        f"Mass against stiffness of {counted(len(known), 'ski')} of the group {shown(group.construction)} {group.length_class} mm, "
         f"{group.binding}, with lines along which stiffness and mass predict the same first mode. {_named(known)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
@@ -230,8 +236,6 @@ def _legend(axes: Axes, where: str) -> None:
 
 def _named(skis: Sequence[SkiVerdict]) -> str:
     """The skis that are named in a picture, as words for its alternative text."""
-    from taptest.errors import shown
-
     words = []
     for verdict, what in (("outlier", "Outliers"), ("recheck", "Recheck")):
         ids = [shown(ski.ski_id, 20) for ski in skis if ski.verdict == verdict]

@@ -169,25 +169,24 @@ def shapes_picture(shapes: Modes, heard: Sequence[int], *, length_m: float, name
     figure = new_figure(64 + 24 * len(heard), Margins(left=26, top=2))
     axes = figure.add_subplot()
     axes.patch.set_visible(False)
-    some = slice(None, None, 2)  # the elements are finer than the eye
-    x = 100 * length_m * shapes.station_m[some]
+    x = 100 * length_m * shapes.station_m
     for row, order in enumerate(heard):
         base = -row
-        shape = shapes.shapes[order - 1][some]
+        shape = shapes.shapes[order - 1]
         axes.plot([0, 100 * length_m], [base, base], color=FAINT, lw=0.7)
         axes.plot(x, base + 0.4 * shape, color=GOOD, lw=1.3)
         nodes = 100 * length_m * shapes.nodes_m(order)
         axes.plot(nodes, [base] * len(nodes), color=OUT, marker="o", ms=3.4, mew=0, ls="")
     lowest = -len(heard) - 0.1
     tap = 100 * length_m * best_tap(shapes, heard)
-    axes.plot([tap, tap], [lowest, 0.45], color=FIT, lw=1.0, ls=(0, (3, 2)), zorder=0)
+    axes.plot([tap, tap], [lowest, 0.55], color=FIT, lw=1.0, ls=(0, (3, 2)), zorder=0)
     _sketch(axes, 100 * length_m, lowest)
-    label(axes, tap, lowest, f"tap {tap:.0f} cm", colour=FIT, dx=0, dy=9, ha="center", fontweight="bold")
+    label(axes, tap, 0.55, f"tap {tap:.0f} cm", colour=FIT, dx=0, dy=1, ha="center", fontweight="bold")
     dress(axes, x="from the tail, cm", y="", grid="")
     axes.set_yticks([-row for row in range(len(heard))], labels=[f"B{order}" for order in heard])
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
-    axes.set_ylim(lowest - 0.5, 0.6)
+    axes.set_ylim(lowest - 0.4, 1.1)
     axes.set_xlim(-2, 100 * length_m + 2)
     alt = (
         f"Shapes of the bending modes {', '.join(str(order) for order in heard)} that were heard, as the construction has them; "

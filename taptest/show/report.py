@@ -8,7 +8,7 @@ import tempfile
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -35,7 +35,7 @@ _MARK_WITHIN = 400
 class ReportSettings:
     """How a report is made: ``audio`` with players, ``made_on`` the day that it names, ``workers`` processes."""
 
-    settings: Settings = Settings()
+    settings: Settings = field(default_factory=Settings)
     audio: bool = True
     made_on: datetime.date | None = None
     workers: int = 1
@@ -128,7 +128,7 @@ def _head(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> st
             **frame(f"Tap test: {name}", scripted=True),
             **pictures,
             name=name,
-            made_on=_day(how),
+            made_on=day_of(how),
             skis=skis,
             tally={word: sum(ski["verdict"] == word for ski in skis) for word in ORDER},
             order=ORDER,
@@ -148,7 +148,8 @@ def _tail(how: ReportSettings) -> str:
     )
 
 
-def _day(how: ReportSettings) -> str:
+def day_of(how: ReportSettings) -> str:
+    """The day that the page names, as 2026-11-25."""
     day = how.made_on or datetime.date.today()
     return day.isoformat()
 
