@@ -136,6 +136,17 @@ def heard():
     return main_traces(recording, analyse(recording, settings), settings)
 
 
+def test_a_thinned_spectrum_loses_no_peak(heard):
+    spectrum = heard.spectrum
+    frequencies, levels = spectrum.thinned(60)
+    assert len(frequencies) <= 60 and np.all(np.diff(frequencies) > 0)
+    # Each of the three peaks is the highest bin near it, and the top of all is there.
+    assert levels.max() == spectrum.level_db.max() == 0.0
+    for frequency_hz in (120, 300, 700):
+        near = np.abs(spectrum.frequencies_hz / frequency_hz - 1) < 0.02
+        assert spectrum.level_db[near].max() in levels
+
+
 @pytest.mark.parametrize("dots", [False, True])
 @pytest.mark.parametrize("width", [80, 120])
 def test_every_mode_has_its_peak_and_its_number(heard, width, dots):
