@@ -17,7 +17,7 @@ from taptest.cli import app, output
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "recordings_demo"
-COMMANDS = ("check", "analyse", "predict")
+COMMANDS = ("check", "analyse", "predict", "play")
 ONE_SKI = (
     "--construction",
     "uniform_bar",

@@ -19,7 +19,7 @@ def play(
     ] = None,
     lot: Annotated[str | None, typer.Option(metavar="LOT", help="Table of skis that the ids are looked up in.")] = None,
     modes: Annotated[
-        bool, typer.Option("--modes", help="Play what the ski sings without the room: its modes, made anew.")
+        bool, typer.Option("--modes", help="Play the modes that were heard, made anew, without noise and echo.")
     ] = False,
     octaves: Annotated[
         int, typer.Option(min=0, max=6, metavar="N", help="Shift up by whole octaves, so that low tones can be heard.")
