@@ -2,7 +2,9 @@
 
 import json
 import math
+import os
 import shutil
+import subprocess
 import sys
 from pathlib import Path
 from types import SimpleNamespace
@@ -220,6 +222,25 @@ def test_the_screen_says_what_was_shifted_how_loud_and_to_take_care(tmp_path):
     assert max(len(line) for line in (plain, shifted, kept)[1].splitlines() if "saved as" not in line) <= 80
 
 
+def test_a_name_in_another_script_does_not_stop_it_on_a_narrow_console(tmp_path):
+    path = Path(shutil.copy(DEMO / "c01l.flac", tmp_path / "лыжа ½.flac"))
+    command = [sys.executable, "-m", "taptest", "play", str(path), "--save", str(tmp_path / "звук.wav")]
+    environment = {**os.environ, "PYTHONIOENCODING": "cp1252"}
+    done = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, timeout=60)
+    assert (done.returncode, done.stderr) == (0, b"")
+    assert rb"\u0437\u0432\u0443\u043a.wav" in done.stdout and "½".encode("cp1252") in done.stdout
+
+
+def test_files_go_by_their_names_and_by_their_paths_where_those_are_the_same(tmp_path):
+    for folder in ("a", "b"):
+        (tmp_path / folder).mkdir()
+        shutil.copy(DEMO / "c01l.flac", tmp_path / folder / "tap.flac")
+    names = [tmp_path / "a" / "tap.flac", tmp_path / "b" / "tap.flac", DEMO / "c01r.flac", DEMO / "c01r.flac"]
+    document = json.loads(run(*names, "--save", tmp_path / "out.wav", "--json").stdout)
+    assert [each["name"] for each in document["sounds"]] == [str(names[0]), str(names[1]), "c01r.flac", "c01r.flac"]
+    assert [each["recording"] for each in document["sounds"]] == list(map(str, names))
+
+
 def test_what_cannot_be_played_is_named_and_the_rest_is(tmp_path):
     path = tmp_path / "out.wav"
     result = run("C01L", "S04R", "--lot", DEMO / "lot.csv", "--save", path)
@@ -261,7 +282,12 @@ def test_a_file_that_cannot_be_finished_is_taken_away(tmp_path, taps, monkeypatc
         (("a.wav", "--seconds", "nan"), 2, "0.2 to 10 s"),
         (("a.wav", "--low", "900", "--high", "100"), 2, "below the upper"),
         (("--lot", "no.csv"), 1, "no.csv: not found"),
-        (("X", "--lot", str(DEMO / "lot.csv")), 1, "lot.csv: no ski 'X'"),
+        (
+            ("X", "--lot", str(DEMO / "lot.csv")),
+            1,
+            "lot.csv: no ski 'X'; its ids are C01L, C01R, C02L, C02R, C03L, C03R, ...",
+        ),
+        (("no.wav", "--save", "out.mp3"), 1, "out.mp3: sound is saved as .wav or .flac"),
         (("C01", "Q", "--lot", str(DEMO / "lot.csv")), 1, "no ski 'C01' (did you mean C01"),
         ((str(DEMO / "c01l.flac"), "--save", "out.mp3"), 1, "out.mp3: sound is saved as .wav or .flac"),
         ((str(DEMO / "c01l.flac"), "--save", "nowhere/out.wav"), 1, "there is no folder nowhere"),

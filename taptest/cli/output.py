@@ -96,6 +96,12 @@ def write_json(document: dict[str, object]) -> None:
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
 
 
+def say(message: str) -> None:
+    """One printable line on standard output, at once."""
+    sys.stdout.write(f"{shown(message, _MESSAGE_CHARACTERS)}\n")
+    sys.stdout.flush()
+
+
 def complain(message: str) -> None:
     """One printable line on standard error."""
     sys.stderr.write(f"taptest: {shown(message, _MESSAGE_CHARACTERS)}\n")

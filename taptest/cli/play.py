@@ -1,5 +1,7 @@
 """``taptest play``: taps, or the modes heard in them, one after another for comparison by ear."""
 
+from collections import Counter
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
@@ -45,12 +47,14 @@ def play(
     """
     from taptest.listen.player import find_output
     from taptest.listen.player import play as play_aloud
-    from taptest.listen.programme import compose
+    from taptest.listen.programme import check_save_name, compose
     from taptest.listen.programme import save as save_to
 
     wishes = _wishes(modes, octaves, keep_decay, seconds)
     settings = output.settings_from(low, high, None, channel)
     sources, problems = _sources(names or [], lot)
+    if save is not None:
+        check_save_name(save)
     loudspeaker = None if save is not None else find_output(device)
     rate = {} if loudspeaker is None else {"sample_rate_hz": loudspeaker.sample_rate_hz}
     with output.progress("listening", len(sources)) as advance:
@@ -71,7 +75,7 @@ def play(
         broken = play_aloud(programme, loudspeaker, None if json else _announce)
         notes = [f"the sound broke up {broken} times; close what keeps the computer busy"] if broken else []
     elif save is not None and programme.pieces and not json:
-        typer.echo(f"saved as {shown(save, 200)}")
+        output.say(f"saved as {save}")
     output.finish([*problems, *programme.refused], notes, nothing_read=not programme.pieces)
 
 
@@ -96,7 +100,9 @@ def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str
     if lot is None:
         if not names:
             raise typer.BadParameter("name recordings, or a table with --lot LOT", param_hint="SKI|RECORDING")
-        return [Source(name, (name,)) for name in names], []
+        # The path only where two files of one name would not be told apart.
+        alike = Counter(Path(name).name for name in set(names))
+        return [Source(Path(name).name if alike[Path(name).name] == 1 else name, (name,)) for name in names], []
     from taptest.judge.lot import read_lot
     from taptest.judge.selection import select_skis
 
@@ -106,4 +112,4 @@ def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str
 
 
 def _announce(piece: "Piece") -> None:
-    typer.echo(f"now: {shown(piece.name, 60)}")
+    output.say(f"now: {shown(piece.name, 60)}")

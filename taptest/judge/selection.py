@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from taptest.errors import LotError, shown
 from taptest.judge.lot import Lot, SkiRow
 
+_SOME = 6
+
 
 def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiRow, ...]:
     """The skis of these ids, in the order of the names and as often as they are named; all of the lot for no names.
@@ -35,5 +37,7 @@ def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiRow, ...]:
             guess = f" (did you mean {shown(near[0])}?)" if near else ""
             unknown.append(f"'{shown(name)}'{guess}")
     if unknown:
-        raise LotError(f"{shown(lot.path.name)}: no ski {', '.join(unknown)}; name ids of the column ski_id")
+        known = ", ".join(shown(row.ski_id, 20) for row in lot.rows[:_SOME])
+        more = ", ..." if len(lot.rows) > _SOME else ""
+        raise LotError(f"{shown(lot.path.name)}: no ski {', '.join(unknown)}; its ids are {known or 'none'}{more}")
     return tuple(chosen)

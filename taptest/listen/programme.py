@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -262,37 +263,51 @@ def at_rate(sound: Real, from_hz: int, to_hz: int) -> Real:
     return np.asarray(np.fft.irfft(spectrum, n=wanted) * (wanted / whole))
 
 
+def check_save_name(path: str | Path) -> None:
+    """Raise where no sound can be saved, before anything is worked out.
+
+    Raises:
+        PlaybackError: another ending than .wav and .flac, no such folder, or the file exists.
+    """
+    path = Path(path)
+    name = shown(path, 200)
+    if path.suffix.lower() not in (".wav", ".flac"):
+        raise PlaybackError(f"{name}: sound is saved as .wav or .flac; end the name with one of these")
+    if not path.parent.is_dir():
+        raise PlaybackError(f"{name}: there is no folder {shown(path.parent, 200)}; make it, or choose another")
+    if os.path.lexists(path):
+        raise _exists(name)
+
+
+def _exists(name: str) -> PlaybackError:
+    return PlaybackError(f"{name}: exists already and is not overwritten; choose another name")
+
+
 def save(programme: Programme, path: str | Path) -> None:
     """Write a programme as a sound file, 24-bit WAV or FLAC as the name ends; a file that exists is not touched.
 
     Raises:
-        PlaybackError: another ending, no such folder, the file exists, or nothing to write.
+        PlaybackError: as `check_save_name`, nothing to write, or no room to write it.
     """
     import soundfile  # late: loads a shared library
 
     path = Path(path)
-    name = shown(path, 200)
-    kind = path.suffix.lower()
-    if kind not in (".wav", ".flac"):
-        raise PlaybackError(f"{name}: sound is saved as .wav or .flac; end the name with one of these")
+    check_save_name(path)
+    name, kind = shown(path, 200), path.suffix[1:].upper()
     if not programme.pieces:
         raise PlaybackError(f"{name}: not written, as there is nothing to hear")
-    if not path.parent.is_dir():
-        raise PlaybackError(f"{name}: there is no folder {shown(path.parent, 200)}; make it, or choose another")
     try:
         # Exclusive, so that a recording is never overwritten by its own copy.
         with path.open("xb") as stream:
             try:
-                with soundfile.SoundFile(
-                    stream, "w", programme.sample_rate_hz, 1, "PCM_24", format=kind[1:].upper()
-                ) as sound:
+                with soundfile.SoundFile(stream, "w", programme.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
                     for _, block in programme.blocks():
                         sound.write(block)
             except BaseException:
                 path.unlink(missing_ok=True)
                 raise
     except FileExistsError:
-        raise PlaybackError(f"{name}: exists already and is not overwritten; choose another name") from None
+        raise _exists(name) from None
     except (OSError, soundfile.SoundFileError) as problem:
         raise PlaybackError(
             f"{name}: cannot be written ({shown(problem, 120)}); check the folder and the disk"

@@ -23,7 +23,7 @@ _SHARES = {1: "half", 2: "a quarter", 3: "an eighth", 4: "a sixteenth"}
 def programme_view(programme: Programme, width: int) -> Group:
     """Every sound in a line, how it was shifted, and the caution."""
     octaves = programme.wishes.octaves_up
-    headings = [("", "right"), ("sound", "fold"), ("what", "left"), ("lowest tone\nHz", "right")]
+    headings = [("", "right"), ("name", "fold"), ("what", "left"), ("lowest tone\nHz", "right")]
     if octaves:
         headings.append(("sounds as\nHz", "right"))
     headings += [("strongest\nHz", "right"), ("", "left"), ("level\ndB", "right"), ("", "left")]
