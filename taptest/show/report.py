@@ -94,16 +94,19 @@ def replacing(path: str | Path) -> Iterator[TextIO]:
 
 
 def check_replaceable(path: Path) -> None:
-    """Raise where writing would take away something that is no report.
+    """Raise where nothing can be written, or where writing would take away something that is no report.
 
     Raises:
-        ReportError: a folder, or a file that no report begins like.
+        ReportError: a folder, a place in no folder, or a file that no report begins like.
     """
     if path.is_dir():
         raise ReportError(f"{shown(path, 200)}: is a folder; name a file in it")
+    if not path.parent.is_dir():
+        raise ReportError(f"{shown(path, 200)}: cannot be written, as there is no such folder; make it first")
     with suppress(FileNotFoundError):
         try:
-            begin = path.open("rb").read(_MARK_WITHIN)
+            with path.open("rb") as file:
+                begin = file.read(_MARK_WITHIN)
         except OSError as refused:
             if isinstance(refused, FileNotFoundError):
                 raise
