@@ -152,8 +152,12 @@ def test_hostile_text_is_text(made):
 
 def test_a_long_id_is_shortened_and_says_so(made):
     assert "(400 characters)" in made.page.text
-    assert max(map(len, re.findall("\u96ea+", made.page.text.replace(BIG_NOTE, "note")))) == 400, "a note is shown whole"
-    assert max(map(len, re.findall("\u96ea+", re.sub("note\u96ea+", "", made.page.text.replace(BIG_NOTE, "note"))))) <= 60
+    assert max(map(len, re.findall("\u96ea+", made.page.text.replace(BIG_NOTE, "note")))) == 400, (
+        "a note is shown whole"
+    )
+    assert (
+        max(map(len, re.findall("\u96ea+", re.sub("note\u96ea+", "", made.page.text.replace(BIG_NOTE, "note"))))) <= 60
+    )
 
 
 def test_the_policy_lets_in_only_the_pages_own_script_and_style(made):
