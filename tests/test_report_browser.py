@@ -171,7 +171,8 @@ def test_a_picture_is_there_although_an_earlier_one_is_hidden(browser, pages):
     marks = (
         "(async () => { document.getElementById('ski-3').scrollIntoView();"
         " await new Promise(done => requestAnimationFrame(() => setTimeout(done, 50)));"
-        " return [...document.querySelectorAll('#ski-3 svg use')].map(u => u.getBoundingClientRect().height) })()"
+        " return [...document.querySelectorAll('#ski-3 svg use')].map(u => u.getBoundingClientRect())"
+        ".map(box => Math.max(box.width, box.height)) })()"
     )
     before = browser.evaluate(marks)
     type_in(browser, "find", "C02R", "input")
