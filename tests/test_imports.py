@@ -25,7 +25,7 @@ LAYERS = {
 }
 SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
-HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
+HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich", "matplotlib", "jinja2")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -75,7 +75,15 @@ def test_the_walk_finds_what_it_looks_for():
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"]]
+    "arguments",
+    [
+        ["--help"],
+        ["--version"],
+        ["check", "--help"],
+        ["analyse", "--help"],
+        ["predict", "--help"],
+        ["report", "--help"],
+    ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (

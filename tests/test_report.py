@@ -285,8 +285,11 @@ def test_only_a_few_sections_are_held(monkeypatch):
     taken = []
     jobs = (taken.append(n) or n for n in range(50))
     monkeypatch.setattr(report_module, "section", abs)  # whatever can be sent to another process
-    for done, number in enumerate(report_module._in_order(jobs, 2)):
-        assert number == done and len(taken) <= done + 6
+    made = report_module._in_order(jobs, 2)
+    assert next(made) == "" and len(taken) == 4
+    for done, number in enumerate(made):
+        assert number == done and len(taken) <= done + 5
+    assert len(taken) == 50
 
 
 def test_a_recording_that_has_gone_is_said(made, tmp_path):

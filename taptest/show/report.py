@@ -6,9 +6,10 @@ import datetime
 import os
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -59,9 +60,11 @@ def write_report(
         ReportError: there is a file of that name that is no report, or it cannot be written.
     """
     result = check_measured(measured)
-    with replacing(path) as page:
+    sections = _in_order(_jobs(measured, result, how), how.workers)
+    with replacing(path) as page, closing(sections):
+        next(sections)  # the first ones are being made while the head is
         page.write(_head(measured, result, how))
-        for html in _in_order(_jobs(measured, result, how), how.workers):
+        for html in sections:
             page.write(html)
             if progress is not None:
                 progress()
@@ -214,9 +217,13 @@ def _jobs(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> It
         )
 
 
-def _in_order(jobs: Iterator[SectionJob], workers: int) -> Iterator[str]:
-    """The sections in the order of the jobs, a few ahead of what is written and never more."""
+def _in_order(jobs: Iterator[SectionJob], workers: int) -> Generator[str, None, None]:
+    """The sections in the order of the jobs, a few ahead of what is written and never more.
+
+    An empty one comes first, as soon as those few are on their way.
+    """
     if workers <= 1:
+        yield ""
         yield from map(section, jobs)
         return
     import multiprocessing
@@ -225,12 +232,12 @@ def _in_order(jobs: Iterator[SectionJob], workers: int) -> Iterator[str]:
     # A forked child of a program with threads (progress bars, linear algebra) can hang.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        waiting: deque[Future[str]] = deque()
+        waiting: deque[Future[str]] = deque(pool.submit(section, job) for job in islice(jobs, 2 * workers))
         try:
+            yield ""
             for job in jobs:
                 waiting.append(pool.submit(section, job))
-                if len(waiting) > 2 * workers:
-                    yield waiting.popleft().result()
+                yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
         finally:
