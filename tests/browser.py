@@ -15,11 +15,20 @@ from pathlib import Path
 
 from conftest import missing
 
-FLAGS = (
-    "--headless --disable-gpu --disable-quic --no-first-run --disable-background-networking --disable-component-update "
-    "--disable-sync --disable-extensions --mute-audio --autoplay-policy=no-user-gesture-required --hide-scrollbars "
-    "--remote-debugging-pipe"
-).split()
+FLAGS = [
+    "--headless",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-extensions",
+    "--mute-audio",
+    "--autoplay-policy=no-user-gesture-required",
+    "--hide-scrollbars",
+    "--remote-debugging-pipe",
+]
 
 # The browser speaks on its descriptors 3 and 4, whatever they are here; high numbers are out of the way meanwhile.
 LAUNCH = (

@@ -26,7 +26,19 @@ LAYERS = {
 }
 SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "listen", "__init__"}
-HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
+HEAVY = [
+    "numpy",
+    "scipy",
+    "librosa",
+    "soundfile",
+    "sounddevice",
+    "python_calamine",
+    "rustworkx",
+    "plotille",
+    "rich",
+    "matplotlib",
+    "jinja2",
+]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -77,7 +89,11 @@ def test_the_walk_finds_what_it_looks_for():
 
 @pytest.mark.parametrize(
     "arguments",
-    [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"], ["play", "--help"]],
+    [
+        ["--help"],
+        ["--version"],
+        *([name, "--help"] for name in ("check", "report", "pairs", "compare", "analyse", "predict", "play")),
+    ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (

@@ -41,7 +41,6 @@ def compare(
     from taptest.errors import LotError
     from taptest.judge.compare import compare as compare_lots
     from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
 
     settings = output.settings_from(low, high, room, channel)
     if length is not None and not 300 <= length <= 3000:
@@ -52,16 +51,24 @@ def compare(
             tables.append(read_lot(path))
         except LotError as problem:
             refused.append(str(problem))
-    measured = []
-    with output.progress("listening", sum(len(table.rows) for table in tables)) as advance:
-        for table in tables:
-            workers = output.worker_count(sum(len(row.recordings) for row in table.rows))
-            measured.append(
-                measure_lot(table, settings=settings, progress=lambda done, total, ski_id: advance(), workers=workers)
-            )
-    if not any(lot.skis for lot in measured):
+    rows = [row for table in tables for row in table.rows]
+    if not rows:
         output.finish([*refused, *(str(problem) for table in tables for problem in table.problems)], nothing_read=True)
-    result = compare_lots(measured, by=by.value, against=against, length_m=None if length is None else length / 1000)
+    with output.progress("listening", len(rows)) as advance:
+        try:
+            result = compare_lots(
+                tables,
+                by=by.value,
+                against=against,
+                length_m=None if length is None else length / 1000,
+                settings=settings,
+                progress=lambda done, total, ski_id: advance(),
+                workers=output.worker_count(sum(len(row.recordings) for row in rows)),
+            )
+        except LotError as problem:
+            # A table that could not be read may well be what is missing.
+            output.finish([*refused, str(problem)], nothing_read=True)
+            return
     if json:
         from taptest.show.comparison_json import comparison_document
 

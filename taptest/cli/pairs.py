@@ -38,7 +38,6 @@ def pairs(
     they are known of both.
     """
     from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
     from taptest.judge.pairs import match_pairs
 
     settings = output.settings_from(low, high, room, channel)
@@ -46,13 +45,14 @@ def pairs(
     allowed = _limits(limits, options)
     table = read_lot(lot)
     with output.progress("listening", len(table.rows)) as advance:
-        measured = measure_lot(
+        result = match_pairs(
             table,
+            limits=allowed,
+            pile=pile,
             settings=settings,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )
-    result = match_pairs(measured, limits=allowed, pile=pile)
     if json:
         from taptest.show.pairs_json import pairs_document
 
@@ -62,7 +62,7 @@ def pairs(
 
         console = output.screen()
         output.show(pairs_view(result, console.width), console)
-    output.finish([*map(str, result.problems), *result.unread], result.notes, nothing_read=not measured.skis)
+    output.finish([*map(str, result.problems), *result.unread], result.notes, nothing_read=not table.rows)
 
 
 def _limits(path: str | None, options: tuple[str | None, ...]) -> "PairLimits":

@@ -43,10 +43,10 @@ def report(
 
     settings = output.settings_from(low, high, room, channel)
     target = to or Path("report.html" if sheet is None else "sheet.html")
-    printed = target.with_suffix(".pdf")
     if target.suffix.lower() == ".pdf":
         raise typer.BadParameter("name the page, as in report.html; --pdf prints it beside that", param_hint="--output")
     check_replaceable(target)
+    printed = target.with_suffix(".pdf")
     browser = find_browser() if pdf else ""
     if pdf:
         check_replaceable(printed)

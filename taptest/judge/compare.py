@@ -21,11 +21,12 @@ from taptest.judge.generation_figures import (
     unit_parts,
     units,
 )
-from taptest.judge.lot import SkiRow
+from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import Family
-from taptest.judge.measured_lot import MeasuredLot
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.permutation import CONFIDENCE, Shift, Stratum, holm, shift
+from taptest.sound.analysis import Settings
 
 By = Literal["generation", "construction"]
 Word = Literal["higher", "lower", "not shown", "too few"]
@@ -137,30 +138,50 @@ class Comparison:
 
 
 def compare(
+    lots: Sequence[Lot],
+    *,
+    by: By = "generation",
+    against: str | None = None,
+    length_m: float | None = None,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> Comparison:
+    """Measure the skis of one or several lots and compare their groups within what these share.
+
+    That is generations within each construction, or constructions within each generation, and in both cases skis with
+    a binding apart from bare ones.
+
+    Args:
+        lots: the tables; a pair is a pair within its table only.
+        by: what makes a group.
+        against: the group that the others are compared with; the first of the tables when left out.
+        length_m: the common length; the median length, to a centimetre, when left out.
+        settings, progress, workers: as in `measure_lot`.
+
+    Raises:
+        LotError: fewer than two groups, none of the name ``against``, or a table given twice.
+    """
+    _refuse_twice(lots)
+    _groups(lots, by, against)
+    measured = [measure_lot(lot, settings=settings, progress=progress, workers=workers) for lot in lots]
+    return compare_measured(measured, by=by, against=against, length_m=length_m)
+
+
+def compare_measured(
     lots: Sequence[MeasuredLot],
     *,
     by: By = "generation",
     against: str | None = None,
     length_m: float | None = None,
 ) -> Comparison:
-    """Compare the groups of one or several lots within what they share: generations within each construction, or
-    constructions within each generation, and in both cases skis with a binding apart from bare ones.
-
-    Args:
-        lots: measured lots; a pair is a pair within its lot only.
-        by: what makes a group.
-        against: the group that the others are compared with; the first of the tables when left out.
-        length_m: the common length; the median length, to a centimetre, when left out.
+    """What `compare` does once the skis are measured. Needs no sound.
 
     Raises:
         LotError: fewer than two groups, or none of the name ``against``.
     """
     rows = [ski.row for lot in lots for ski in lot.skis]
-    groups = list(dict.fromkeys(_group(row, by) for row in rows))
-    if rows and (len(groups) < 2 or (against is not None and against not in groups)):
-        raise _wrong_groups(lots, groups, by, against)
-    if against is not None:
-        groups = [against, *(name for name in groups if name != against)]
+    groups = _groups([lot.lot for lot in lots], by, against)
     common_m = length_m or _usual_length_m(rows)
     skis = [
         ski_figures(
@@ -188,6 +209,26 @@ def compare(
     )
 
 
+def _refuse_twice(lots: Sequence[Lot]) -> None:
+    """Skis that count twice would make every difference look surer than it is."""
+    seen = set()
+    for lot in lots:
+        path = lot.path.resolve()
+        if path in seen:
+            raise LotError(
+                f"{shown(lot.path.name, 100)}: given twice, so its skis would count twice; name every table once"
+            )
+        seen.add(path)
+
+
+def _groups(lots: Sequence[Lot], by: By, against: str | None) -> list[str]:
+    """Names of the groups, the one that the others are compared with first."""
+    groups = list(dict.fromkeys(_group(row, by) for lot in lots for row in lot.rows))
+    if groups and (len(groups) < 2 or (against is not None and against not in groups)):
+        raise _wrong_groups(lots, groups, by, against)
+    return groups if against is None else [against, *(name for name in groups if name != against)]
+
+
 def _group(row: SkiRow, by: By) -> str:
     return (row.generation if by == "generation" else row.construction) or UNNAMED
 
@@ -197,8 +238,8 @@ def _stratum(row: SkiRow, by: By) -> str:
     return f"{shared}, {'with binding' if row.binding_mass_kg > 0 else 'bare'}"
 
 
-def _wrong_groups(lots: Sequence[MeasuredLot], groups: Sequence[str], by: By, against: str | None) -> LotError:
-    where = ", ".join(shown(lot.lot.path.name, 100) for lot in lots[:5])
+def _wrong_groups(lots: Sequence[Lot], groups: Sequence[str], by: By, against: str | None) -> LotError:
+    where = ", ".join(shown(lot.path.name, 100) for lot in lots[:5])
     named = ", ".join(shown(name) for name in groups[:10])
     if len(groups) < 2:
         other = "construction" if by == "generation" else "generation"

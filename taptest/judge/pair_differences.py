@@ -158,9 +158,9 @@ def cost(found: Differences, limits: PairLimits) -> Real:
 
 
 def _size(found: Differences, quantity: Quantity) -> Real:
-    """Difference as the limits count it: relative where a logarithm is kept, and the same whichever ski is first."""
+    """Difference as the limits count it: where a logarithm is kept, as a share of the mean of both, 2 tanh(value/2)."""
     size = np.abs(found.value[quantity])
-    return size if quantity in ("mass", "balance") else np.expm1(size)
+    return size if quantity in ("mass", "balance") else 2 * np.tanh(size / 2)
 
 
 def _shared(values: Real, u: Real, first: Index, second: Index, *, mode_u: float) -> tuple[Real, Real, Real]:

@@ -17,6 +17,7 @@ SCHEMA = "taptest.pairlimits/1"
 Quantity = Literal["mass", "stiffness", "frequency", "damping", "balance"]
 QUANTITIES: tuple[Quantity, ...] = ("mass", "stiffness", "frequency", "damping", "balance")
 
+_HAIR = 1e-11
 _LARGEST_FILE_BYTES = 64 * 1024
 
 
@@ -24,7 +25,7 @@ _LARGEST_FILE_BYTES = 64 * 1024
 class QuantityUnit:
     """How limits of a quantity are written: the end of its key, its symbol, and what one of it is in the base unit.
 
-    The base unit is kg or m; of stiffness, frequency and damping it is the relative difference.
+    The base unit is kg or m; of stiffness, frequency and damping it is the mean of both skis.
     """
 
     suffix: str
@@ -37,17 +38,24 @@ UNIT_OF: dict[Quantity, QuantityUnit] = {
     "mass": QuantityUnit("g", "g", 1e-3, 500.0),
     "stiffness": QuantityUnit("percent", "%", 1e-2, 90.0),
     "frequency": QuantityUnit("percent", "%", 1e-2, 90.0),
-    "damping": QuantityUnit("percent", "%", 1e-2, 400.0),
+    "damping": QuantityUnit("percent", "%", 1e-2, 190.0),
     "balance": QuantityUnit("mm", "mm", 1e-3, 500.0),
 }
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A difference up to ``matched`` is as good as none, one beyond ``close`` is too much; both in the base unit."""
+    """A difference up to ``matched`` is as good as none, one beyond ``close`` is too much; both in the base unit.
+
+    Both are a hair wider than written: 515 g less 505 g are 10 g, whatever binary fractions make of it.
+    """
 
     matched: float
     close: float
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "matched", self.matched * (1 + _HAIR))
+        object.__setattr__(self, "close", self.close * (1 + _HAIR))
 
 
 @dataclass(frozen=True)

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
-from math import expm1, isfinite, log
-from typing import Literal
+from math import isfinite
 
 import numpy as np
 
 from taptest.errors import LotError, shown
-from taptest.judge.lot_table import CellProblem
+from taptest.judge.lot import Lot
 from taptest.judge.measure import MeasuredSki
-from taptest.judge.measured_lot import MeasuredLot
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.pair_differences import (
     Columns,
     Differences,
@@ -25,120 +23,95 @@ from taptest.judge.pair_differences import (
     differences,
     known,
 )
-from taptest.judge.pair_limits import QUANTITIES, Limit, PairLimits, Quantity
-from taptest.judge.pairing import best_pairing, natural_order
-
-PairVerdict = Literal["matched", "close", "mismatched", "not compared"]
-VERDICTS: tuple[PairVerdict, ...] = ("matched", "close", "mismatched", "not compared")
+from taptest.judge.pair_limits import QUANTITIES, PairLimits
+from taptest.judge.pair_reasons import (
+    WARM_K,
+    in_words,
+    not_comparable,
+    of_other_kinds,
+    remarks_on,
+    sentence_of,
+    uneven,
+    unknown,
+    unlike_prediction,
+)
+from taptest.judge.pair_verdict import (
+    VERDICTS,
+    Difference,
+    LeftOver,
+    Pair,
+    PairedSkis,
+    PairsResult,
+    PairVerdict,
+    size_of,
+    verdict_of,
+)
+from taptest.judge.pairing import best_pairing, natural_order, nearest_only
+from taptest.sound.analysis import Settings
 
 MOST_IN_A_PILE = 3000
-CENTS = 1200 / log(2)
+# Above so many pairs that are allowed, only the nearest partners of each ski are weighed against each other.
+MOST_CANDIDATES = 150_000
+PARTNERS = 40
 _CHUNK = 40_000
-_WARM_K = 5.0
-# Sound skis of one kind differ by 0.3 to 0.5 % from mode to mode (assumed, as in the figures of the README).
-_UNEVEN = 0.01
-_WORDS: dict[Quantity, tuple[str, str]] = {
-    "mass": ("heavier", "lighter"),
-    "stiffness": ("stiffer", "softer"),
-    "frequency": ("higher in tone", "lower in tone"),
-    "damping": ("more damped", "less damped"),
-}
 
 
-@dataclass(frozen=True)
-class Difference:
-    """Second ski minus first in one quantity, with its standard uncertainty and what the limits make of it.
+def match_pairs(
+    lot: Lot,
+    *,
+    limits: PairLimits | None = None,
+    pile: bool = False,
+    settings: Settings | None = None,
+    progress: Progress | None = None,
+    workers: int = 1,
+) -> PairsResult:
+    """Measure the skis of a lot, and compare the pairs of its table or find the best ones in a pile.
 
-    Mass in kg, balance in m; of stiffness, frequency and damping the natural logarithm of the ratio.
-    """
-
-    quantity: Quantity
-    value: float
-    u: float
-    verdict: PairVerdict
-
-    @property
-    def percent(self) -> float:
-        """100 (ratio - 1), of a quantity kept as a logarithm."""
-        return 100 * expm1(self.value)
-
-    @property
-    def percent_u(self) -> float:
-        """Standard uncertainty of `percent`."""
-        return (100 + self.percent) * self.u
-
-
-@dataclass(frozen=True)
-class Pair:
-    """Two skis, the left one first where the table says which that is, and what keeps them apart.
-
-    ``verdict`` is the worst of the differences. ``in_table``: the table has them under one pair id. ``mode_spread``:
-    standard deviation between modes of the log ratio of their frequencies, beyond what taps and hanging explain.
-    """
-
-    pair_id: str | None
-    first: MeasuredSki
-    second: MeasuredSki
-    differences: tuple[Difference, ...]
-    verdict: PairVerdict
-    reasons: tuple[str, ...]
-    in_table: bool
-    mode_spread: float | None = None
-
-    def difference(self, quantity: Quantity) -> Difference | None:
-        """The one in a quantity; None where it is not known or not compared."""
-        return next((each for each in self.differences if each.quantity == quantity), None)
-
-
-@dataclass(frozen=True)
-class LeftOver:
-    """A ski that is in no pair, and why."""
-
-    ski: MeasuredSki
-    reason: str
-
-
-@dataclass(frozen=True)
-class PairsResult:
-    """Pairs and the skis left over; ``pile`` says whether the pairs were looked for or those of the table."""
-
-    pairs: tuple[Pair, ...]
-    left_over: tuple[LeftOver, ...]
-    pile: bool
-    limits: PairLimits
-    problems: tuple[CellProblem, ...] = ()
-    unread: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-
-    def count(self, verdict: PairVerdict) -> int:
-        """Number of pairs with a verdict."""
-        return sum(pair.verdict == verdict for pair in self.pairs)
-
-
-def match_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile: bool = False) -> PairsResult:
-    """Compare the pairs of a table, or find the best ones in a pile.
+    Args:
+        lot: the table.
+        limits: what makes a good pair.
+        pile: disregard the pairs of the table.
+        settings, progress, workers: as in `measure_lot`.
 
     Raises:
         LotError: the table names no pairs, or a pile holds more than 3000 skis.
     """
-    limits = limits or PairLimits()
-    pairs, left_over = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    if not pile and not pairs and measured.skis and all(ski.row.pair_id is None for ski in measured.skis):
+    if not pile and lot.rows and all(row.pair_id is None for row in lot.rows):
         raise LotError(
-            f"{shown(measured.lot.path.name, 100)}: names no pairs; fill in pair_id, or let the best pairs be found (--pile)"
+            f"{shown(lot.path.name, 100)}: names no pairs; fill in pair_id, or let the best pairs be found (--pile)"
         )
-    return PairsResult(
-        pairs,
-        left_over,
-        pile,
-        limits,
-        measured.lot.problems,
-        measured.unread,
-        (*measured.lot.notes, *_warm(measured.skis)),
+    if pile:
+        _check_size(len(lot.rows))
+    return judge_pairs(
+        measure_lot(lot, settings=settings, progress=progress, workers=workers), limits=limits, pile=pile
     )
 
 
-def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[Pair, ...], tuple[LeftOver, ...]]:
+def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile: bool = False) -> PairsResult:
+    """What `match_pairs` does once the skis are measured. Needs no sound.
+
+    Raises:
+        LotError: a pile holds more than 3000 skis.
+    """
+    limits = limits or PairLimits()
+    found = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
+    notes = [*measured.lot.notes, *_warm(measured.skis)]
+    if not found.every_partner:
+        notes.append(
+            f"of each ski only the {PARTNERS} nearest partners were weighed, as more than {MOST_CANDIDATES} pairs are "
+            "allowed: the pairing may not be the very best; narrower limits make it so"
+        )
+    return PairsResult(found.pairs, found.left_over, pile, limits, measured.lot.problems, measured.unread, tuple(notes))
+
+
+def _check_size(skis: int) -> None:
+    if skis > MOST_IN_A_PILE:
+        raise LotError(
+            f"{skis} skis are more than can be paired at once ({MOST_IN_A_PILE}); make a table of each length or kind"
+        )
+
+
+def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
     """The pairs that the table names, in its order, and the skis that are in none."""
     members: dict[str, list[int]] = {}
     for i, ski in enumerate(skis):
@@ -156,10 +129,10 @@ def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[
         elif len(members[pair_id]) > 2:
             several = f"one of {len(members[pair_id])} skis of pair {shown(pair_id)}"
             left_over.append(LeftOver(ski, f"{several}: which two belong together is not clear"))
-    return found, tuple(left_over)
+    return PairedSkis(found, tuple(left_over))
 
 
-def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[Pair, ...], tuple[LeftOver, ...]]:
+def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
     """The best pairs of a pile, whatever its order: as many as possible, then the least total cost.
 
     Two skis may become a pair when they share construction, binding state and length and are not of one side, when
@@ -168,17 +141,19 @@ def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> tuple[tuple[Pair
     Raises:
         LotError: more than 3000 skis.
     """
-    if len(skis) > MOST_IN_A_PILE:
-        raise LotError(
-            f"{len(skis)} skis are more than can be paired at once ({MOST_IN_A_PILE}); make a table of each length or kind"
-        )
+    _check_size(len(skis))
     skis = sorted(skis, key=lambda ski: natural_order(ski.row.ski_id))
     columns = columns_of(skis)
-    pairs = best_pairing(len(skis), *_candidates(columns, limits))
+    first, second, costs = _candidates(columns, limits)
+    every_partner = len(costs) <= MOST_CANDIDATES
+    if not every_partner:
+        kept = nearest_only(len(skis), first, second, costs, PARTNERS)
+        first, second, costs = first[kept], second[kept], costs[kept]
+    pairs = best_pairing(len(skis), first, second, costs)
     found = _compared(skis, columns, pairs, limits)
     taken = {i for pair in pairs for i in pair}
     left_over = [LeftOver(ski, _why_alone(skis, columns, i, limits)) for i, ski in enumerate(skis) if i not in taken]
-    return found, tuple(left_over)
+    return PairedSkis(found, tuple(left_over), every_partner)
 
 
 def _candidates(columns: Columns, limits: PairLimits) -> tuple[Index, Index, Real]:
@@ -220,7 +195,7 @@ def _why_alone(skis: Sequence[MeasuredSki], columns: Columns, i: int, limits: Pa
     if not too_far:
         return f"would go with {name}, which makes a better pair or is needed elsewhere"
     worst = max(too_far, key=lambda each: size_of(each) / limits.limits[each.quantity].close)
-    return f"nearest is {name}, but {_sentence(worst, limits.limits[worst.quantity], pair.second, too_far=True)}"
+    return f"nearest is {name}, but {sentence_of(worst, limits.limits[worst.quantity], pair.second, too_far=True)}"
 
 
 def _compared(
@@ -235,20 +210,20 @@ def _compared(
 
 
 def _pair(one: MeasuredSki, other: MeasuredSki, found: Differences, at: int, limits: PairLimits) -> Pair:
-    obstacle = _not_comparable(one, other)
+    obstacle = not_comparable(one, other)
     judged = [] if obstacle else _judged(found, at, limits)
-    apart = _kind_reasons(one, other, limits)
+    apart = of_other_kinds(one, other, limits)
     worst: PairVerdict = "not compared"
     if judged:
         words = [each.verdict for each in judged]
         worst = "mismatched" if apart else max(words, key=VERDICTS.index)
-    reasons = [obstacle] if obstacle else [*apart, *_in_words(judged, other, limits)]
+    reasons = [obstacle] if obstacle else [*apart, *in_words(judged, other, limits)]
     if not obstacle:
         reasons += [
-            *_unlike_prediction(found, at, other),
-            *_uneven(found, at),
-            *_unknown(one, other, judged, limits),
-            *_remarks(one, other),
+            *unlike_prediction(found, at, other),
+            *uneven(found, at),
+            *unknown(one, other, judged, limits),
+            *remarks_on(one, other),
         ]
     pair_id = one.row.pair_id if one.row.pair_id == other.row.pair_id else None
     spread = float(found.mode_spread[at]) if not obstacle and isfinite(found.mode_spread[at]) else None
@@ -264,137 +239,10 @@ def _judged(found: Differences, at: int, limits: PairLimits) -> list[Difference]
     return judged
 
 
-def verdict_of(quantity: Quantity, value: float, u: float, limit: Limit) -> PairVerdict:
-    """Mismatched only beyond ``close`` by more than u; matched only where u does not reach beyond ``close`` either."""
-    size = _size(quantity, value)
-    if size - u > limit.close:
-        return "mismatched"
-    return "matched" if size <= limit.matched and size + u <= limit.close else "close"
-
-
-def size_of(each: Difference) -> float:
-    """Size of a difference as the limits count it: of a ratio how much the larger is above the smaller."""
-    return _size(each.quantity, each.value)
-
-
-def _size(quantity: Quantity, value: float) -> float:
-    return abs(value) if quantity in ("mass", "balance") else expm1(abs(value))
-
-
-def _not_comparable(one: MeasuredSki, other: MeasuredSki) -> str | None:
-    if (one.row.binding_mass_kg > 0) != (other.row.binding_mass_kg > 0):
-        bound = one if one.row.binding_mass_kg > 0 else other
-        return f"{shown(bound.row.ski_id)} carries a binding and the other does not: nothing can be compared"
-    return None
-
-
-def _kind_reasons(one: MeasuredSki, other: MeasuredSki, limits: PairLimits) -> list[str]:
-    """What no measurement can make good: other construction, length, or the same side."""
-    a, b = one.row, other.row
-    reasons = []
-    if a.construction != b.construction:
-        reasons.append(f"of different construction: {shown(a.construction) or '?'} and {shown(b.construction) or '?'}")
-    if a.length_m is not None and b.length_m is not None and abs(b.length_m - a.length_m) > limits.length_m + 1e-4:
-        apart, most = 1000 * abs(b.length_m - a.length_m), 1000 * limits.length_m
-        reasons.append(f"{apart:.0f} mm apart in length (limit {most:g} mm)")
-    if a.side is not None and a.side == b.side:
-        reasons.append(f"both are marked {a.side}")
-    return reasons
-
-
-def _in_words(judged: Sequence[Difference], other: MeasuredSki, limits: PairLimits) -> list[str]:
-    """One sentence for each difference that is not matched, the one farthest over its limit first."""
-    said = []
-    for each in judged:
-        if each.verdict == "matched":
-            continue
-        limit = limits.limits[each.quantity]
-        words = _sentence(each, limit, other, too_far=each.verdict == "mismatched")
-        said.append((size_of(each) / limit.close, words))
-    return [sentence for _, sentence in sorted(said, key=lambda each: -each[0])]
-
-
-def _sentence(each: Difference, limit: Limit, other: MeasuredSki, *, too_far: bool) -> str:
-    name = shown(other.row.ski_id)
-    word, bound = ("close", limit.close) if too_far else ("matched", limit.matched)
-    if each.quantity == "balance":
-        way = "nearer the tip" if each.value > 0 else "nearer the tail"
-        return f"{name} balances {1000 * abs(each.value):.0f} mm {way} ({word} up to {1000 * bound:g} mm)"
-    way = _WORDS[each.quantity][0 if each.value > 0 else 1]
-    if each.quantity == "mass":
-        return f"{name} is {1000 * abs(each.value):.0f} g {way} ({word} up to {1000 * bound:g} g)"
-    size = f"{abs(each.percent):.1f} %"
-    if each.quantity == "frequency":
-        size += f" ({CENTS * abs(each.value):.0f} cents)"
-    return f"{name} is {size} {way} ({word} up to {100 * bound:g} %)"
-
-
-def _unlike_prediction(found: Differences, at: int, other: MeasuredSki) -> list[str]:
-    """Where two skis ring as their masses and stiffnesses do not say, one of these is wrong or the skis are unlike."""
-    beyond = float(found.unexpected[at])
-    if not isfinite(beyond):
-        return []
-    name = shown(other.row.ski_id)
-    should, does = (100 * expm1(value) for value in (float(found.expected[at]), float(found.value["frequency"][at])))
-    return [
-        f"by mass and stiffness {name} should ring {_higher(should)}, but it rings {_higher(does)}: weigh and bend both "
-        "again; if the numbers hold, the two are not built alike"
-    ]
-
-
-def _uneven(found: Differences, at: int) -> list[str]:
-    spread = float(found.mode_spread[at])
-    if not spread > _UNEVEN:
-        return []
-    return [
-        f"their modes lie unevenly apart, by {100 * spread:.1f} % between modes: one may have a soft spot; check the lot"
-    ]
-
-
-def _higher(percent: float) -> str:
-    return f"{abs(percent):.1f} % {'higher' if percent > 0 else 'lower'}"
-
-
-def _unknown(one: MeasuredSki, other: MeasuredSki, judged: Sequence[Difference], limits: PairLimits) -> list[str]:
-    """What the verdict does not rest on, although it was to be compared."""
-    there = {each.quantity for each in judged}
-    absent = [name for name in ("mass", "stiffness", "frequency") if name in limits.limits and name not in there]
-    if not absent:
-        return []
-    why = ""
-    if "frequency" in absent:
-        silent = [ski for ski in (one, other) if ski.identification is None or ski.identification.ambiguous]
-        causes = list(dict.fromkeys(_silence(ski) for ski in silent))
-        if len(silent) == 2 and not any(ski.row.recordings for ski in silent):
-            causes = ["neither has a recording"]
-        why = f": {'; '.join(causes)}" if causes else ": no mode was heard in both"
-    based = " and ".join(name for name in ("mass", "stiffness", "frequency") if name in there)
-    if not based:
-        return [f"no {', '.join(absent)} to compare{why}"]
-    return [f"on {based} alone, {' and '.join(absent)} not known{why}"]
-
-
-def _silence(ski: MeasuredSki) -> str:
-    if not ski.row.recordings:
-        return f"{shown(ski.row.ski_id)} has no recording"
-    return f"{shown(ski.row.ski_id)}: {ski.obstacles[0] if ski.obstacles else 'not heard'}"
-
-
-def _remarks(one: MeasuredSki, other: MeasuredSki) -> list[str]:
-    a, b = one.row, other.row
-    remarks = []
-    if a.generation != b.generation:
-        remarks.append(f"of different generations: {shown(a.generation or '?')} and {shown(b.generation or '?')}")
-    if a.temperature_c is not None and b.temperature_c is not None and abs(a.temperature_c - b.temperature_c) > _WARM_K:
-        apart = abs(a.temperature_c - b.temperature_c)
-        remarks.append(f"measured {apart:.0f} K apart, which moves the tone by about {0.1 * apart:.1f} %")
-    return remarks
-
-
 def _warm(skis: Sequence[MeasuredSki]) -> list[str]:
     """A note where a pile was measured at different temperatures."""
     warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
-    if warm and max(warm) - min(warm) > _WARM_K:
+    if warm and max(warm) - min(warm) > WARM_K:
         return [
             f"measured between {min(warm):.0f} and {max(warm):.0f} °C; frequencies move about 0.1 % a kelvin, so "
             "compare skis of one temperature"

@@ -4,7 +4,7 @@ from math import expm1
 
 from taptest.judge.compare import Comparison, Contrast, GroupFigures, PartShift, Section
 from taptest.judge.generation_figures import PLAIN, Figure
-from taptest.judge.pairs import CENTS
+from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
 from taptest.show.as_json import Document, _number, _problem
 from taptest.sound.tone import note_name

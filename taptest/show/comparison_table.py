@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from math import expm1
+from textwrap import wrap
 
 from rich.console import Group, RenderableType
 from rich.text import Text
@@ -9,7 +10,7 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
 from taptest.judge.generation_figures import PLAIN, Figure
-from taptest.judge.pairs import CENTS
+from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
 from taptest.show.scatter import marks_for, scatter
 from taptest.show.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table
@@ -42,7 +43,7 @@ _LEGEND = (
     "witnesses. section stiffness: EI in the middle, from the rig and the construction; specific stiffness: EI over mass "
     "per length; at one length: as if every ski were {length_mm:.0f} mm long (f goes as 1/L²); loudest mode: the one most "
     "often the strongest; swing inertia: about the binding, or about the balance point where the table has no place for it, "
-    "with the mass spread as in the construction file."
+    "with the mass spread as in the construction file; 1 g at the tip is: so much spread over the ski swings as heavily."
 )
 _DIFFERENCES = (
     "interval: exact by permutation, {how}; conf. is how often such intervals hold the truth, 95 % where there are enough "
@@ -93,17 +94,41 @@ def _section(section: Section, result: Comparison, width: int) -> list[Renderabl
         legend = ", ".join(f"{mark}: {each}" for each, mark in marks.items())
         parts += [Text(picture), prose(f"First mode at one length against mass; {legend}.", style="dim"), Text()]
     for contrast in section.contrasts:
+        if section.groups and _left_to_the_others(contrast, result):
+            units = _units(contrast)
+            parts += [prose(f"{_title(contrast)}: {units} are too few to show a difference; see all together."), Text()]
+            continue
         parts += [Text(_title(contrast), "bold"), _contrast_table(contrast, width), Text()]
         if contrast.parts:
             parts += [_parts_table(contrast, width), Text()]
-        lines = _readings(contrast, section)
+        lines = _readings(contrast)
         if lines:
             parts += [hanging(lines), Text()]
     return parts
 
 
+def _left_to_the_others(contrast: Contrast, result: Comparison) -> bool:
+    """Whether nothing could be shown here, and the same groups are compared over all sections as well."""
+    return all(each.word == "too few" for each in contrast.shifts) and any(
+        (each.group, each.against) == (contrast.group, contrast.against)
+        for section in result.sections
+        if not section.groups
+        for each in section.contrasts
+    )
+
+
+def _units(contrast: Contrast) -> str:
+    most = max((each.shift for each in contrast.shifts), key=lambda moved: moved.count_first + moved.count_second)
+    return f"{most.count_second} and {most.count_first} units"
+
+
 def _other(result: Comparison) -> str:
     return "construction" if result.by == "generation" else "generation"
+
+
+def _folded(text: str) -> str:
+    """A name as a heading, in lines no wider than the figures below it."""
+    return "\n".join(wrap(shown(text), _GROUP_WIDTH - 1))
 
 
 def _title(contrast: Contrast) -> str:
@@ -111,7 +136,7 @@ def _title(contrast: Contrast) -> str:
 
 
 def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
-    table = ruled_table(width, [("", "left"), ("", "left"), *((shown(group.name, 12), "right") for group in groups)])
+    table = ruled_table(width, [("", "left"), ("", "left"), *((_folded(group.name), "right") for group in groups)])
     table.add_row("skis (units)", "", *(f"{group.skis} ({group.units})" for group in groups))
     for figure, (label, _, unit, size, decimals) in _FIGURES.items():
         if not any(figure in group.figures for group in groups):
@@ -120,6 +145,8 @@ def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
         table.add_row(label, unit, *cells)
         if figure == "first_mode":
             table.add_row("  note, cents", "", *(_note(group.figures.get(figure)) for group in groups))
+        if figure == "swing_inertia":
+            table.add_row("  1 g at the tip is", "g", *(number(group.swing_tip, 1) for group in groups))
     if any(group.loudest is not None for group in groups):
         loud = [group.loudest for group in groups]
         table.add_row("loudest mode", "Hz", *("-" if each is None else number(each.frequency_hz, 0) for each in loud))
@@ -191,11 +218,11 @@ def _parts_table(contrast: Contrast, width: int) -> RenderableType:
     return pinned(table, width)
 
 
-def _readings(contrast: Contrast, section: Section) -> list[tuple[str, str, str]]:
+def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     """What a figure means in other words; only what the numbers themselves say."""
     lines = []
     stiffness = contrast.shift("section_stiffness")
-    if stiffness is not None:
+    if stiffness is not None and stiffness.word in ("higher", "lower"):
         moved = stiffness.shift.difference
         stiffer, solid, thin = (f"{abs(_percent(moved / power, False)):.1f} %" for power in (1, 3, 2))
         ways = ("stiffer", "thicker") if moved > 0 else ("softer", "thinner")
@@ -204,10 +231,6 @@ def _readings(contrast: Contrast, section: Section) -> list[tuple[str, str, str]
             f"a sandwich of thin faces, {thin} (squared)."
         )
         lines.append(("thickness", "", text))
-    tips = [(shown(group.name, 20), group.swing_tip) for group in section.groups if group.swing_tip is not None]
-    if tips:
-        each = ", ".join(f"{tip:.1f} g ({of})" for of, tip in tips)
-        lines.append(("swing", "", f"1 g at the tip counts as much as this spread over the ski: {each}."))
     if contrast.shape_u is not None:
         text = (
             f"Not in any interval: the shapes in two construction files, {100 * contrast.shape_u:.1f} % "
@@ -265,8 +288,7 @@ def _conclusion(contrast: Contrast, section: Section, result: Comparison) -> str
             f"No difference shown in {', '.join(said['not shown'])}, which does not mean that there is none."
         )
     if said["too few"]:
-        count = max((each.shift for each in contrast.shifts), key=lambda moved: moved.count_first + moved.count_second)
-        units = f"{count.count_first} and {count.count_second} units"
+        units = _units(contrast)
         sentences.append(f"{units} are too few to show a difference in {', '.join(said['too few'])}.")
     text = " ".join(f"{sentence[:1].upper()}{sentence[1:]}" for sentence in sentences) or "Nothing can be compared."
     return f"{where[:1].upper()}{where[1:]}: {text[:1].lower()}{text[1:]}"

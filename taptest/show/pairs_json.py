@@ -2,7 +2,7 @@
 
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.pair_limits import UNIT_OF, PairLimits
-from taptest.judge.pairs import CENTS, Pair, PairsResult
+from taptest.judge.pair_verdict import CENTS, Pair, PairsResult
 from taptest.show.as_json import Document, _number, _problem
 
 

@@ -8,7 +8,7 @@ from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.pair_limits import QUANTITIES, UNIT_OF, PairLimits
-from taptest.judge.pairs import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
+from taptest.judge.pair_verdict import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
 from taptest.show.tables import CAUTION, counted, hanging, heading, name, number, pinned, prose, ruled_table, with_u
 from taptest.show.verdict_table import sentences
 
@@ -38,7 +38,8 @@ _COLUMNS = (
     ("verdict", "left"),
 )
 _LEGEND = (
-    "The second ski against the first, ± one standard uncertainty. tone: what all bending modes that both have share; "
+    "The second ski against the first, in percent of their mean, ± one standard uncertainty. tone: what all bending "
+    "modes that both have share; "
     "an octave has 1200 cents; damp: damping; balance: distance of the balance point from the tail."
 )
 _WORDS = (

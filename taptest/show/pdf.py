@@ -72,7 +72,7 @@ def print_to_pdf(page: str | Path, target: str | Path, browser: str) -> None:
             raise ReportError(
                 f"{shown(browser, 200)} did not print: {shown(refused, 200)}; print the page yourself"
             ) from None
-        if not printed.exists() or printed.open("rb").read(5) != b"%PDF-":
+        if not printed.exists() or not printed.read_bytes().startswith(b"%PDF-"):
             said = done.stderr.decode("utf-8", "replace").strip().splitlines()
             why = f": {shown(said[-1], 200)}" if said else ""
             raise ReportError(

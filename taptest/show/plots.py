@@ -110,6 +110,12 @@ _SETTINGS: dict[str, Any] = {
     "ytick.labelcolor": INK,
     "xtick.labelsize": FONT_PT,
     "ytick.labelsize": FONT_PT,
+    "xtick.major.size": 2.5,
+    "ytick.major.size": 2.5,
+    "xtick.major.width": 0.6,
+    "ytick.major.width": 0.6,
+    "xtick.minor.bottom": False,
+    "ytick.minor.left": False,
     "grid.color": FAINT,
     "grid.linewidth": 0.6,
     "lines.linewidth": 1.2,
@@ -155,7 +161,6 @@ def dress(axes: Axes, *, x: str, y: str, title: str = "", grid: str = "both") ->
         axes.set_title(title, loc="left", fontweight="bold")
     if grid:
         axes.grid(axis=grid)
-    axes.tick_params(length=2.5, width=0.6)
     return axes
 
 

@@ -118,7 +118,7 @@ def ladder_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: str
         axes.plot([x, max(orders) + 0.25], [y, height], color=colour, lw=0.5, alpha=_FADED)
         label(axes, max(orders) + 0.25, height, ski.ski_id, colour=colour, dx=2, dy=-3)
     alt = (
-        f"Ladder of the group {shown(group.construction)} {group.length_class} mm, {group.binding}: how far each bending mode lies "
+        f"Ladder of the group {_kind(group)}: how far each bending mode lies "
         f"from its prediction, a thin line for every ski of {len(lines)}, the middle of the group in bold. {_named(skis)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
@@ -155,8 +155,8 @@ def damping_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: st
     if len(generations) > 1:
         _legend(axes, "best")
     alt = (
-        f"Damping against frequency of {counted(len(every), 'bending mode')} in the group {shown(group.construction)} "
-        f"{group.length_class} mm, {group.binding}; skis to set aside or to recheck joined by a line. {_named(skis)}"
+        f"Damping against frequency of {counted(len(every), 'bending mode')} in the group {_kind(group)}; "
+        f"skis to set aside or to recheck joined by a line. {_named(skis)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
 
@@ -186,10 +186,14 @@ def stiffness_picture(group: GroupSummary, skis: Sequence[SkiVerdict], *, name: 
     axes.set_xlim(x_low, x_high)
     axes.set_ylim(y_low, y_high)
     alt = (
-        f"Mass against stiffness of {counted(len(known), 'ski')} of the group {shown(group.construction)} {group.length_class} mm, "
-        f"{group.binding}, with lines along which stiffness and mass predict the same first mode. {_named(known)}"
+        f"Mass against stiffness of {counted(len(known), 'ski')} of the group {_kind(group)}, "
+        f"with lines along which stiffness and mass predict the same first mode. {_named(known)}"
     )
     return Picture(to_svg(figure, alt, name=name), alt)
+
+
+def _kind(group: GroupSummary) -> str:
+    return f"{shown(group.construction)} {group.length_class} mm, {group.binding}"
 
 
 def _bending(ski: SkiVerdict) -> list[PlacedMode]:

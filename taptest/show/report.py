@@ -6,9 +6,10 @@ import datetime
 import os
 import tempfile
 from collections import deque
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Generator, Iterator, Sequence
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
+from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -59,9 +60,11 @@ def write_report(
         ReportError: there is a file of that name that is no report, or it cannot be written.
     """
     result = check_measured(measured)
-    with replacing(path) as page:
+    sections = _in_order(_jobs(measured, result, how), how.workers)
+    with replacing(path) as page, closing(sections):
+        next(sections)  # the first ones are being made while the head is
         page.write(_head(measured, result, how))
-        for html in _in_order(_jobs(measured, result, how), how.workers):
+        for html in sections:
             page.write(html)
             if progress is not None:
                 progress()
@@ -94,16 +97,19 @@ def replacing(path: str | Path) -> Iterator[TextIO]:
 
 
 def check_replaceable(path: Path) -> None:
-    """Raise where writing would take away something that is no report.
+    """Raise where nothing can be written, or where writing would take away something that is no report.
 
     Raises:
-        ReportError: a folder, or a file that no report begins like.
+        ReportError: a folder, a place in no folder, or a file that no report begins like.
     """
     if path.is_dir():
         raise ReportError(f"{shown(path, 200)}: is a folder; name a file in it")
+    if not path.parent.is_dir():
+        raise ReportError(f"{shown(path, 200)}: cannot be written, as there is no such folder; make it first")
     with suppress(FileNotFoundError):
         try:
-            begin = path.open("rb").read(_MARK_WITHIN)
+            with path.open("rb") as file:
+                begin = file.read(_MARK_WITHIN)
         except OSError as refused:
             if isinstance(refused, FileNotFoundError):
                 raise
@@ -211,9 +217,13 @@ def _jobs(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> It
         )
 
 
-def _in_order(jobs: Iterator[SectionJob], workers: int) -> Iterator[str]:
-    """The sections in the order of the jobs, a few ahead of what is written and never more."""
+def _in_order(jobs: Iterator[SectionJob], workers: int) -> Generator[str, None, None]:
+    """The sections in the order of the jobs, a few ahead of what is written and never more.
+
+    An empty one comes first, as soon as those few are on their way.
+    """
     if workers <= 1:
+        yield ""
         yield from map(section, jobs)
         return
     import multiprocessing
@@ -222,12 +232,12 @@ def _in_order(jobs: Iterator[SectionJob], workers: int) -> Iterator[str]:
     # A forked child of a program with threads (progress bars, linear algebra) can hang.
     context = multiprocessing.get_context("spawn")
     with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        waiting: deque[Future[str]] = deque()
+        waiting: deque[Future[str]] = deque(pool.submit(section, job) for job in islice(jobs, 2 * workers))
         try:
+            yield ""
             for job in jobs:
                 waiting.append(pool.submit(section, job))
-                if len(waiting) > 2 * workers:
-                    yield waiting.popleft().result()
+                yield waiting.popleft().result()
             while waiting:
                 yield waiting.popleft().result()
         finally:

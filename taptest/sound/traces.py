@@ -93,7 +93,7 @@ def spectrum_trace(recording: Recording, analysis: Analysis, *, low_hz: float, h
     if not taps:
         return None
     length = min(round(analysis.record_s * rate), *(tap.stop - tap.start for tap in taps))
-    frequencies: Real = np.fft.rfftfreq(length, 1 / rate)
+    frequencies: Real = np.asarray(np.fft.rfftfreq(length, 1 / rate), dtype=np.float64)
     wanted = (frequencies >= low_hz) & (frequencies <= high_hz)
     frequencies = frequencies[wanted]
     power = np.mean([np.abs(np.fft.rfft(samples[tap.start : tap.start + length])[wanted]) ** 2 for tap in taps], axis=0)
@@ -185,7 +185,7 @@ def _faded(clip: Real, rate: int) -> Real:
     """A copy without steps at its ends."""
     length = min(round(_FADE_S * rate), len(clip) // 2)
     ramp = 0.5 - 0.5 * np.cos(np.pi * np.arange(length) / max(length, 1))
-    faded = clip - clip.mean()
+    faded: Real = clip - clip.mean()
     faded[:length] *= ramp
     faded[len(faded) - length :] *= ramp[::-1]
     return faded
