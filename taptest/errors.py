@@ -19,6 +19,10 @@ class LotError(TaptestError):
     """A lot table that cannot be read at all (single bad cells are collected, not raised)."""
 
 
+class PlaybackError(TaptestError):
+    """A sound that cannot be made, played or saved."""
+
+
 class LimitsError(TaptestError):
     """Limits that cannot be used: a file with a fault, or a value that is no limit."""
 
@@ -29,6 +33,10 @@ class CalibrationError(TaptestError):
 
 class CaptureError(TaptestError):
     """Sound that cannot be captured: no device, no permission, unplugged, stalled, or nowhere to store it."""
+
+
+class ReportError(TaptestError):
+    """A report or a picture that cannot be made or written."""
 
 
 class UnitError(TaptestError):

@@ -273,8 +273,10 @@ def at_prediction(ski_id, shift, **changes):
 def test_lengths_close_to_each_other_are_one_class():
     lengths_m = [1.87, 1.89, 1.90, 1.99, 2.00, 2.03]
     skis = [at_prediction(f"{i}", 0.0, length_m=length) for i, length in enumerate(lengths_m)]
-    _, groups, _ = judge(skis)
+    unknown = replace(at_prediction("x", 0.0), obstacles=("no tap",))
+    verdicts, groups, _ = judge([*reversed(skis), unknown])
     assert [(group.length_class, group.count) for group in groups] == [("1870-1900", 3), ("1990-2030", 3)]
+    assert [ski.group for ski in verdicts] == [1, 1, 1, 0, 0, 0, None]
 
 
 def test_binding_and_construction_make_their_own_groups():

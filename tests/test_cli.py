@@ -18,7 +18,7 @@ from taptest.judge.pair_limits import QUANTITIES
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "recordings_demo"
-COMMANDS = ("check", "pairs", "compare", "analyse", "predict")
+COMMANDS = ("check", "pairs", "compare", "analyse", "predict", "play")
 ONE_SKI = (
     "--construction",
     "uniform_bar",

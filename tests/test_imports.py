@@ -20,15 +20,40 @@ LAYERS = {
     "beam": {"errors", "units", "recording"},
     "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
     "capture": {"errors", "units", "recording", "durable", "sound"},
+    "listen": {"errors", "units", "recording", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "show"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "durable", "sound", "beam", "judge", "capture", "calibrate", "__init__"}
-HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich")
+SCREENLESS = {
+    "errors",
+    "units",
+    "recording",
+    "durable",
+    "sound",
+    "beam",
+    "judge",
+    "capture",
+    "calibrate",
+    "listen",
+    "__init__",
+}
+HEAVY = [
+    "numpy",
+    "scipy",
+    "librosa",
+    "soundfile",
+    "sounddevice",
+    "python_calamine",
+    "rustworkx",
+    "plotille",
+    "rich",
+    "matplotlib",
+    "jinja2",
+]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -84,7 +109,19 @@ def test_the_walk_finds_what_it_looks_for():
         ["--version"],
         *(
             [name, "--help"]
-            for name in ("check", "pairs", "compare", "relate", "analyse", "predict", "record", "devices", "calibrate")
+            for name in (
+                "check",
+                "report",
+                "pairs",
+                "compare",
+                "relate",
+                "analyse",
+                "predict",
+                "play",
+                "record",
+                "devices",
+                "calibrate",
+            )
         ),
     ],
 )

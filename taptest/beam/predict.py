@@ -13,6 +13,7 @@ from taptest.beam.model import (
     TORSION_ELEMENTS,
     Beam,
     FloatArray,
+    Modes,
     PointMass,
     Shaft,
     bending_modes,
@@ -326,6 +327,35 @@ def _geometry(construction: Construction, ski: SkiMeasurements) -> _Geometry:
     )
 
 
+def hung_shapes(construction: Construction, ski: SkiMeasurements, orders: int) -> Modes:
+    """Bending mode shapes 1 to `orders` of the hung ski, over places as shares of its length from the tail.
+
+    Only the construction and the binding decide them: stiffness and mass scale the frequencies, which are left in the
+    units of a ski of length, mass and stiffness 1.
+
+    Raises:
+        ConstructionError: measurements of no possible ski, or orders out of 1 to 40.
+    """
+    if not 1 <= orders <= _MOST_ORDERS:
+        raise ConstructionError(f"{orders} bending orders: between 1 and {_MOST_ORDERS} can be predicted")
+    _check_possible(ski)
+    beam = _beam(construction, _geometry(construction, ski), _profiles(construction, None, 0.0))
+    return bending_modes(beam, orders, elements=max(BENDING_ELEMENTS, 5 * orders))
+
+
+def _beam(construction: Construction, geometry: _Geometry, profile: "_Profiles") -> Beam:
+    """The ski with its binding, of length, mass and EI_mid 1."""
+    shear = construction.shear
+    return Beam(
+        profile.station,
+        profile.bending,
+        profile.mass,
+        None if shear is None else np.full_like(profile.station, shear.rigidity_ratio),
+        None if shear is None else profile.mass * geometry.thickness**2 / 12,
+        (PointMass(geometry.binding, geometry.binding_mass),) if geometry.binding_mass else (),
+    )
+
+
 @lru_cache(maxsize=2048)
 def _ladder(
     construction: Construction,
@@ -336,17 +366,9 @@ def _ladder(
     amount: float,
 ) -> _Ladder:
     profile = _profiles(construction, shape, amount)
-    station, mass = profile.station, profile.mass
-    binding = (PointMass(geometry.binding, geometry.binding_mass),) if geometry.binding_mass else ()
-    shear = construction.shear
-    beam = Beam(
-        station,
-        profile.bending,
-        mass,
-        None if shear is None else np.full_like(station, shear.rigidity_ratio),
-        None if shear is None else mass * geometry.thickness**2 / 12,
-        binding,
-    )
+    station = profile.station
+    beam = _beam(construction, geometry, profile)
+    binding = beam.point_masses
     supports = (max(geometry.rig_centre - geometry.span / 2, 0.0), min(geometry.rig_centre + geometry.span / 2, 1.0))
     rig = rig_stiffness_n_per_m(beam, supports_m=supports, load_m=geometry.rig_centre)
     # Five elements to the half wave keep the highest order within 0.02 %.

@@ -14,9 +14,11 @@ from taptest.cli import (
     devices,
     output,
     pairs,
+    play,
     predict,
     record,
     relate,
+    report,
 )
 
 
@@ -27,11 +29,13 @@ class _Commands(TyperGroup):
         return [
             "record",
             "check",
+            "report",
             "pairs",
             "compare",
             "relate",
             "analyse",
             "predict",
+            "play",
             "devices",
             "calibrate",
         ]
@@ -43,6 +47,7 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
 app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
+app.command("report", short_help="A lot as one page to look at, listen to and hand over.")(report.report)
 app.command("pairs", short_help="Compare the skis of pairs, or make the best pairs of a pile.")(pairs.pairs)
 app.command("compare", short_help="Generations or constructions side by side.")(compare.compare)
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
@@ -51,6 +56,7 @@ app.command("record", short_help="Tap skis: good taps are kept, counted and ente
 app.command("devices", short_help="Microphones, and whether the one in use is fit.")(devices.devices)
 app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
 app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
+app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)
 
 
 def _print_version(wanted: bool) -> None:

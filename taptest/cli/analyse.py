@@ -2,12 +2,17 @@
 
 import sys
 from dataclasses import replace
-from typing import Annotated
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.errors import shown
+
+if TYPE_CHECKING:
+    from taptest.sound.traces import MainTraces
 
 
 def analyse(
@@ -15,6 +20,10 @@ def analyse(
         list[str], typer.Argument(metavar="RECORDING", help="Sound files (WAV, FLAC, OGG, MP3, ...).")
     ],
     json: Json = False,
+    plot: Plot = False,
+    picture: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Draw the recording into a .svg or .png as well.")
+    ] = None,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
@@ -29,25 +38,37 @@ def analyse(
     from taptest.errors import RecordingError
     from taptest.recording import read_recording
     from taptest.sound.analysis import analyse as analyse_recording
+    from taptest.sound.traces import main_traces
 
     settings = output.settings_from(low, high, room, channel)
     known = calibrations.room_only(calibration_folder) if room is None else None
     if known is not None:
         settings = replace(settings, room=known.room)
+    plot = output.for_the_screen(plot, json)
+    if picture is not None:
+        _check_picture(picture, recordings)
     console = None if json else output.screen()
-    analyses, refused = [], []
+    analyses, refused = [], list[str]()
     # Tables that come one by one are progress enough.
     with output.progress("analysing", len(recordings), wanted=json or not sys.stdout.isatty()) as advance:
         for path in recordings:
             try:
-                analyses.append(analyse_recording(read_recording(path), settings))
+                recording = read_recording(path)
+                analyses.append(analyse_recording(recording, settings))
             except RecordingError as problem:
                 refused.append(str(problem))
             else:
+                traces = main_traces(recording, analyses[-1], settings) if plot or picture is not None else None
                 if console is not None:
                     from taptest.show.analysis_table import analysis_view
 
                     output.show(analysis_view(analyses[-1], settings, console.width, known), console)
+                    if plot and traces is not None:
+                        from taptest.show.character_pictures import traces_view
+
+                        output.show(traces_view(traces, console.width, dots=output.dots_shown()), console)
+                if picture is not None:
+                    refused += _draw(traces, path, picture, room)
             advance()
     if json and analyses:
         from taptest.show.as_json import analysis_document
@@ -55,3 +76,21 @@ def analyse(
         output.write_json(analysis_document(analyses, () if known is None else known.citations))
     unused = () if known is None else known.problems
     output.finish([*unused, *refused], nothing_read=not analyses)
+
+
+def _check_picture(picture: Path, recordings: list[str]) -> None:
+    from taptest.show.plots_recording import check_picture_name
+
+    if len(recordings) > 1:
+        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
+    check_picture_name(picture)
+
+
+def _draw(traces: "MainTraces | None", path: str, picture: Path, room_s: float | None) -> list[str]:
+    """The picture, or why there is none."""
+    from taptest.show.plots_recording import write_recording_picture
+
+    if traces is None:
+        return [f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again"]
+    write_recording_picture(traces, path, picture, room_s=room_s)
+    return []

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
 
 
 class FailOn(StrEnum):
@@ -18,6 +18,7 @@ class FailOn(StrEnum):
 def check(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     json: Json = False,
+    plot: Plot = False,
     fail_on: Annotated[
         FailOn | None, typer.Option(metavar="outlier", help="End with exit status 3 when there is an outlier.")
     ] = None,
@@ -47,6 +48,7 @@ def check(
     from taptest.judge.lot import read_lot
 
     settings = output.settings_from(low, high, room, channel)
+    plot = output.for_the_screen(plot, json)
     table = read_lot(lot)
     if explain is not None:
         table = same_kind(table, explain)
@@ -75,6 +77,10 @@ def check(
         from taptest.show.verdict_table import check_view
 
         console = output.screen()
+        if plot and explained is None:
+            from taptest.show.character_pictures import ladders_view
+
+            output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         view = check_view(result, console.width) if explained is None else explanation_view(explained, console)
         output.show(view, console)
     output.finish(

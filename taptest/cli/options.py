@@ -24,3 +24,4 @@ CalibrationFolder = Annotated[
     ),
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]
+Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]

@@ -65,6 +65,20 @@ def screen() -> Console:
     return console
 
 
+def for_the_screen(wanted: bool, json_wanted: bool) -> bool:
+    """Whether to draw; wrong usage together with JSON, which has no room for pictures."""
+    if wanted and json_wanted:
+        raise typer.BadParameter("pictures are for the screen: leave out --plot or --json", param_hint="--plot")
+    return wanted
+
+
+def dots_shown() -> bool:
+    """Whether standard output can carry braille dots, of which finer pictures are made."""
+    from taptest.show.characters import shows_dots
+
+    return shows_dots(sys.stdout.encoding)
+
+
 def show(view: RenderableType, console: Console) -> None:
     """Print a view without the blanks that pad its lines, which only get in the way of copying and comparing."""
     if console.legacy_windows:
@@ -80,6 +94,12 @@ def show(view: RenderableType, console: Console) -> None:
 def write_json(document: dict[str, object]) -> None:
     """Print a document as plain ASCII, which is UTF-8 whatever the stream's encoding."""
     typer.echo(json.dumps(document, indent=2, allow_nan=False))
+
+
+def say(message: str) -> None:
+    """One printable line on standard output, at once."""
+    sys.stdout.write(f"{shown(message, _MESSAGE_CHARACTERS)}\n")
+    sys.stdout.flush()
 
 
 def complain(message: str) -> None:

@@ -20,7 +20,7 @@ from taptest.judge.measure import (
     log_deviations,
     measure_heard,
 )
-from taptest.judge.measured_lot import Progress, measure_lot
+from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.mixture import Member, populations
 from taptest.judge.reasons import Circumstances, two_builds, verdict_of
 from taptest.judge.screening import LEAST_RANKED, screen_group
@@ -28,7 +28,17 @@ from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
 from taptest.sound.analysis import Analysis, Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_heard", "judge"]
+__all__ = [
+    "CheckResult",
+    "GroupSummary",
+    "Progress",
+    "SkiVerdict",
+    "Verdict",
+    "check",
+    "check_heard",
+    "check_measured",
+    "judge",
+]
 
 
 BUDGET = 0.01
@@ -59,8 +69,13 @@ def check(
         trust: what calibrations say about room, clock and repeatability.
         budget: the share of sound skis that may be called outliers, 0.001 to 0.1.
     """
-    trust = trust or Trust()
     measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, trust=trust)
+    return check_measured(measured, trust=trust, budget=budget)
+
+
+def check_measured(measured: MeasuredLot, *, trust: Trust | None = None, budget: float = BUDGET) -> CheckResult:
+    """Judge skis that were measured before, with the same ``trust``; ``budget`` as in `check`."""
+    lot, trust = measured.lot, trust or Trust()
     verdicts, groups, notes = judge(measured.skis, budget=budget)
     return CheckResult(
         skis=verdicts,
@@ -108,7 +123,8 @@ def judge(
     of the group are one class, since each ski's own length is in its prediction.
     """
     verdicts: list[SkiVerdict] = [_verdict(ski, None, by_group=False) for ski in skis]
-    groups, notes = [], []
+    groups: list[GroupSummary] = []
+    notes: list[str] = []
     for (construction, with_binding, _), members in _groups(skis).items():
         judged = [skis[i] for i in members]
         evidence = [_evidence(ski) for ski in judged]
@@ -116,7 +132,7 @@ def judge(
         findings = screen_group(evidence, findings, coverage=1 - budget)
         by_group = limits.spread is not None
         for i, each, told in zip(members, findings, judged_statistics(findings), strict=True):
-            verdicts[i] = replace(_verdict(skis[i], each, by_group=by_group), statistics=told)
+            verdicts[i] = replace(_verdict(skis[i], each, by_group=by_group), statistics=told, group=len(groups))
         group = replace(
             _summary(construction, with_binding, judged, limits, budget),
             ski_ids=tuple(ski.row.ski_id for ski in judged),
@@ -175,6 +191,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         deviation = 100 * (ratio - 1)
         deviation_u = 100 * ratio * hypot(measured_u_hz / measured_hz, prediction.u_rel(1))
     uneven = findings.unevenness if findings is not None else None
+    shift = findings.shift if findings is not None else None
     damping = damping_u = None
     if findings is not None and findings.damping_level is not None and findings.damping_level_u is not None:
         damping = exp(findings.damping_level)
@@ -205,6 +222,9 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         taps_good=ski.taps_good,
         taps_found=ski.taps_found,
         line=row.line,
+        shift_percent=None if shift is None else percent(shift.value),
+        shift_u_percent=None if shift is None else 100 * exp(shift.value) * shift.u,
+        shift_limit_percent=None if shift is None else percent(shift.limit),
     )
 
 

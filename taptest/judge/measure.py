@@ -36,7 +36,8 @@ class MeasuredSki:
     """What judging needs to know of one ski.
 
     ``obstacles``: why it cannot be judged, empty when it can. ``unread``: inputs that could not be read. ``remarks``:
-    values of the table that are possible but unusual.
+    values of the table that are possible but unusual. ``analyses``: what was heard in each recording, where it was asked
+    to be kept.
     """
 
     row: SkiRow
@@ -49,6 +50,7 @@ class MeasuredSki:
     unread: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
     trust: Trust = field(default_factory=Trust)
+    analyses: tuple[Analysis, ...] = ()
 
     @property
     def first_u_hz(self) -> float | None:
@@ -118,6 +120,7 @@ def measure_ski(
     settings: Settings,
     rig: Rig,
     trust: Trust | None = None,
+    keep_analyses: bool = False,
 ) -> MeasuredSki:
     """Everything that can be found out about one row; what stands in the way is said in the result, never raised.
 
@@ -127,6 +130,7 @@ def measure_ski(
         settings: for the analysis of its recordings.
         rig: uncertainties of stiffness and mass.
         trust: what calibrations say.
+        keep_analyses: leave what was heard in each recording with the result.
     """
     analyses, unread = [], []
     for path in row.recordings:
@@ -134,7 +138,9 @@ def measure_ski(
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
-    return measure_heard(row, construction, analyses, settings, rig, trust=trust, unread=unread)
+    return measure_heard(
+        row, construction, analyses, settings, rig, trust=trust, unread=unread, keep_analyses=keep_analyses
+    )
 
 
 def measure_heard(
@@ -146,6 +152,7 @@ def measure_heard(
     *,
     trust: Trust | None = None,
     unread: Sequence[str] = (),
+    keep_analyses: bool = False,
 ) -> MeasuredSki:
     """The same from recordings that are analysed already; ``unread`` says which could not be."""
     trust = trust or Trust()
@@ -154,6 +161,7 @@ def measure_heard(
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
+        analyses=tuple(analyses) if keep_analyses else (),
     )
     trouble = _no_sound(analyses, unread)
     if trouble or ski.prediction is None:

@@ -37,6 +37,7 @@ def measure_lot(
     progress: Progress | None = None,
     workers: int = 1,
     trust: Trust | None = None,
+    keep_analyses: bool = False,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
 
@@ -50,10 +51,20 @@ def measure_lot(
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
         trust: what calibrations say about room, clock and repeatability.
+        keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
     """
     settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
     constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
-    skis = measure_rows(lot.rows, constructions, settings, rig, trust, progress=progress, workers=workers)
+    skis = measure_rows(
+        lot.rows,
+        constructions,
+        settings,
+        rig,
+        trust,
+        progress=progress,
+        workers=workers,
+        keep_analyses=keep_analyses,
+    )
     refused = [
         f"{shown(lot.path.name, 100)}: {problem}"
         for name, problem in constructions.items()
@@ -83,10 +94,11 @@ def measure_rows(
     *,
     progress: Progress | None = None,
     workers: int = 1,
+    keep_analyses: bool = False,
 ) -> tuple[MeasuredSki, ...]:
     """Every row measured, in their order; ``constructions`` by the name that the rows give."""
     settings = replace(settings, room=settings.room or trust.room)
-    jobs = [(row, constructions[row.construction], settings, rig, trust) for row in rows]
+    jobs = [(row, constructions[row.construction], settings, rig, trust, keep_analyses) for row in rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
         measured[index] = ski
@@ -95,7 +107,7 @@ def measure_rows(
     return tuple(ski for ski in measured if ski is not None)
 
 
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust]
+_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust, bool]
 
 
 def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:

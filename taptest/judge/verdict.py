@@ -43,7 +43,9 @@ class SkiVerdict:
     the mean over the bending modes. ``unevenness`` is the chi-square per degree of freedom of the deviations about what
     they share (1 expected). ``score`` is the largest over its limit (1 = at the limit) of the shift, the root of the
     unevenness and the logarithm of the damping over its group's. ``modes``: the placed bending and torsion ones.
-    ``taps_good`` of ``taps_found``. ``line`` of the table. ``statistics``: all that it was judged by.
+    ``taps_good`` of ``taps_found``. ``line`` of the table. ``statistics``: all that it was judged by. ``shift_percent`` is what
+    all its modes share against the centre of its group (against the prediction, where only physics judges), and
+    ``shift_limit_percent`` its limit either way. ``group``: index of its group in the result, None where it was not judged.
     """
 
     ski_id: str
@@ -72,6 +74,10 @@ class SkiVerdict:
     taps_found: int
     line: int
     statistics: tuple[JudgedStatistic, ...] = ()
+    shift_percent: float | None = None
+    shift_u_percent: float | None = None
+    shift_limit_percent: float | None = None
+    group: int | None = None
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
 from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
+from taptest.listen.programme import Piece, Programme
 from taptest.sound.analysis import Analysis, Mode
 from taptest.sound.taps import Tap
 from taptest.sound.tone import note_name
@@ -145,6 +146,40 @@ def _heard(check: InputCheck) -> Document:
     }
 
 
+def programme_document(programme: Programme, saved: str | None = None) -> Document:
+    """``taptest.play/1``: sounds in the order in which they are heard."""
+    return {
+        "schema": "taptest.play/1",
+        "sample_rate_hz": programme.sample_rate_hz,
+        "octaves_up": programme.wishes.octaves_up,
+        "keep_decay_time": programme.wishes.keep_decay_time,
+        "peak_dbfs": number_of(programme.peak_dbfs) if programme.pieces else None,
+        "saved": saved if programme.pieces else None,
+        "sounds": [
+            _piece(piece, begins_s, programme.sample_rate_hz)
+            for piece, begins_s in zip(programme.pieces, programme.begins_s(), strict=True)
+        ],
+        "unread": list(programme.refused),
+    }
+
+
+def _piece(piece: Piece, begins_s: float, sample_rate_hz: int) -> Document:
+    return {
+        "name": piece.name,
+        "recording": piece.path,
+        "kind": piece.kind,
+        "onset_s": number_of(piece.onset_s),
+        "begins_s": number_of(begins_s),
+        "duration_s": number_of(len(piece.samples) / sample_rate_hz),
+        "lowest_hz": None if piece.lowest is None else number_of(piece.lowest.frequency_hz),
+        "strongest_hz": None if piece.strongest is None else number_of(piece.strongest.frequency_hz),
+        "modes": len(piece.heard),
+        "modes_left_out": piece.left_out,
+        "gain_db": number_of(piece.gain_db),
+        "quieter_db": number_of(piece.quieter_db),
+    }
+
+
 def problem_of(problem: CellProblem) -> Document:
     """A bad cell of a table."""
     return {
@@ -224,10 +259,14 @@ def _verdict(ski: SkiVerdict) -> Document:
         "deviation_u_percent": number_of(ski.deviation_u_percent),
         "damping_ratio": number_of(ski.damping_ratio),
         "damping_ratio_u": number_of(ski.damping_ratio_u),
+        "shift_percent": number_of(ski.shift_percent),
+        "shift_u_percent": number_of(ski.shift_u_percent),
+        "shift_limit_percent": number_of(ski.shift_limit_percent),
         "unevenness": number_of(ski.unevenness),
         "score": number_of(ski.score),
         "taps_good": ski.taps_good,
         "taps_found": ski.taps_found,
+        "group": ski.group,
         "modes": [_placed(mode) for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz)],
         "verdict": ski.verdict,
         "reasons": list(ski.reasons),

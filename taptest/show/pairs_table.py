@@ -54,7 +54,7 @@ def pairs_view(result: PairsResult, width: int) -> Group:
     parts: list[RenderableType] = []
     if result.pairs:
         parts += [_table(result.pairs, width), Text(), prose(_LEGEND, style="dim"), Text()]
-        parts += [heading("Limits"), prose(_limits(result.limits)), prose(_WORDS, style="dim"), Text()]
+        parts += [heading("Limits"), prose(limits_in_words(result.limits)), prose(_WORDS, style="dim"), Text()]
     shared = _shared(result.pairs)
     for verdict, title in _SECTIONS:
         lines = [
@@ -107,7 +107,7 @@ def _percent(each: Difference | None, decimals: int) -> str:
     return "-" if each is None else with_u(each.percent, each.percent_u, decimals, sign=True)
 
 
-def _limits(limits: PairLimits) -> str:
+def limits_in_words(limits: PairLimits) -> str:
     parts = []
     for quantity in QUANTITIES:
         limit, unit = limits.limits.get(quantity), UNIT_OF[quantity]

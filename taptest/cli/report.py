@@ -1,0 +1,86 @@
+"""``taptest report``: a lot as one page to look at, listen to and hand over."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from taptest.cli import output
+from taptest.cli.options import Channel, High, Low, Room
+
+if TYPE_CHECKING:
+    from taptest.judge.measured_lot import MeasuredLot
+    from taptest.sound.analysis import Settings
+
+
+def report(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
+    to: Annotated[
+        Path | None,
+        typer.Option("--output", "-o", metavar="FILE", help="Where to; otherwise report.html or sheet.html."),
+    ] = None,
+    sheet: Annotated[
+        str | None, typer.Option(metavar="PAIR", help="One page on this pair alone, for whoever is handed it.")
+    ] = None,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Print it to a PDF beside it as well; needs Chromium or alike.")
+    ] = False,
+    no_audio: Annotated[
+        bool, typer.Option("--no-audio", help="Leave the players out; the file is then smaller.")
+    ] = False,
+    low: Low = 15.0,
+    high: High = 1500.0,
+    room: Room = None,
+    channel: Channel = None,
+) -> None:
+    """Check a lot and write one self-contained page: what to set aside and why, pictures, numbers, and sounds.
+
+    The page loads nothing from anywhere: it can be mailed, kept and printed.
+    """
+    from taptest.show.pdf import find_browser, print_to_pdf
+    from taptest.show.report import ReportSettings, check_replaceable, write_report
+    from taptest.show.sheet import members_of, write_sheet
+
+    settings = output.settings_from(low, high, room, channel)
+    target = to or Path("report.html" if sheet is None else "sheet.html")
+    if target.suffix.lower() == ".pdf":
+        raise typer.BadParameter("name the page, as in report.html; --pdf prints it beside that", param_hint="--output")
+    check_replaceable(target)
+    printed = target.with_suffix(".pdf")
+    browser = find_browser() if pdf else ""
+    if pdf:
+        check_replaceable(printed)
+    measured = _measured(lot, settings, sheet is None)
+    how = ReportSettings(settings, audio=not no_audio, workers=output.worker_count(len(measured.skis)))
+    if sheet is not None:
+        members_of(measured, sheet)
+        write_sheet(target, measured, sheet, how)
+    else:
+        with output.progress("drawing", len(measured.skis)) as advance:
+            write_report(target, measured, how, progress=advance)
+    if pdf:
+        print_to_pdf(target, printed, browser)
+    typer.echo(f"{_size(target)}{f', {_size(printed)}' if pdf else ''}")
+    problems = [*map(str, measured.lot.problems), *measured.unread]
+    output.finish(problems, measured.lot.notes, nothing_read=not measured.skis)
+
+
+def _measured(lot: str, settings: "Settings", keep_analyses: bool) -> "MeasuredLot":
+    from taptest.judge.lot import read_lot
+    from taptest.judge.measured_lot import measure_lot
+
+    table = read_lot(lot)
+    with output.progress("checking", len(table.rows)) as advance:
+        return measure_lot(
+            table,
+            settings=settings,
+            progress=lambda done, total, ski_id: advance(),
+            workers=output.worker_count(len(table.rows)),
+            keep_analyses=keep_analyses,
+        )
+
+
+def _size(path: Path) -> str:
+    from taptest.errors import shown
+
+    return f"{shown(path, 200)} ({path.stat().st_size / 1e6:.1f} MB)"
