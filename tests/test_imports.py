@@ -25,7 +25,10 @@ LAYERS = {
 }
 SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "__init__"}
-HEAVY = ["numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich", "matplotlib", "jinja2"]
+HEAVY = (
+    *("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich"),
+    *("matplotlib", "jinja2"),
+)
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
