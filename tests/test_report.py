@@ -221,9 +221,9 @@ def test_players_hold_a_tap_and_its_modes_at_a_safe_level(made):
 def test_the_tap_is_that_of_the_recording_and_the_modes_are_its_own(made):
     (tap, rate), (sung, _) = sounds(made.page)[:2]
     samples, full_rate = soundfile.read(DEMO / "c01l.flac")
-    assert likeness(tap, signal.decimate(samples, full_rate // rate, ftype="fir")) > 0.95
+    assert likeness(tap, signal.decimate(samples, full_rate // rate, ftype="fir")) > 0.97
     other, _ = soundfile.read(DEMO / "c01r.flac")
-    assert likeness(tap, signal.decimate(other, full_rate // rate, ftype="fir")) < 0.8
+    assert likeness(tap, signal.decimate(other, full_rate // rate, ftype="fir")) < 0.9  # its pair, with much the same knock
     # recordings_demo/truth.json, from the matrices of the simulated chain: two loud modes of this ski.
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]
     bending_hz = next(ski["bending_hz"] for ski in truth if ski["ski_id"] == "C01L")
