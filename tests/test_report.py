@@ -122,6 +122,35 @@ def test_no_figure_stands_in_the_table_that_is_not_marked(made):
     assert all(re.sub(r"<data.*?</data>|<[^>]+>", "", cell).strip(" -±/") == "" for cell in cells)
 
 
+COLUMNS = {
+    "score": "score",
+    "mass, g": "mass_g",
+    "stiffness, N/mm": "stiffness_n_per_mm",
+    "predicted, Hz": "predicted_hz",
+    "heard, Hz": "measured_hz",
+    "off by, %": "deviation_percent",
+    "against group, %": "shift_percent",
+    "uneven": "unevenness",
+    "damping, %": "damping_ratio",
+    "taps": "taps_good",
+    "frequency, Hz": "frequency_hz",
+    "width, Hz": "half_power_bandwidth_hz",
+    "decay, s": "decay_time_s",
+}
+
+
+def test_every_column_holds_what_its_heading_says(made):
+    cells = re.findall(r'<td data-label="([^"]+)"[^>]*>\s*<data [^>]*data-key="(\w+)"', made.html)
+    assert {label for label, _ in cells} == set(COLUMNS)
+    for label, key in cells:
+        assert key == COLUMNS[label] or (label, key) == ("predicted, Hz", "predicted_hz")
+    for table in re.findall(r"<table[^>]* class=\"cards\">.*?</table>", made.html, re.DOTALL):
+        headings = re.findall(r"<th[^>]*scope=\"col\"[^>]*>(.*?)</th>", table)
+        row = re.search(r"<tbody>\s*<tr.*?</tr>", table, re.DOTALL)[0]
+        labels = re.findall(r'data-label="([^"]+)"', row)
+        assert headings[-len(labels) :] == labels
+
+
 def test_summary_counts_and_reasons(made):
     tally = dict(
         re.findall(r"<li><strong>(\d+)</strong><span class=\"word \w+\"><span[^>]*>.</span> (\w+)", made.html)[::1]
@@ -223,7 +252,9 @@ def test_the_tap_is_that_of_the_recording_and_the_modes_are_its_own(made):
     samples, full_rate = soundfile.read(DEMO / "c01l.flac")
     assert likeness(tap, signal.decimate(samples, full_rate // rate, ftype="fir")) > 0.97
     other, _ = soundfile.read(DEMO / "c01r.flac")
-    assert likeness(tap, signal.decimate(other, full_rate // rate, ftype="fir")) < 0.9  # its pair, with much the same knock
+    assert (
+        likeness(tap, signal.decimate(other, full_rate // rate, ftype="fir")) < 0.9
+    )  # its pair, with much the same knock
     # recordings_demo/truth.json, from the matrices of the simulated chain: two loud modes of this ski.
     truth = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]
     bending_hz = next(ski["bending_hz"] for ski in truth if ski["ski_id"] == "C01L")
