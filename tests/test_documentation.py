@@ -297,6 +297,13 @@ def test_pairs_and_generations_in_the_readme_agree_with_a_run(desk):
         assert abs(float(one) - float(other)) < 0.5
 
 
+def test_the_report_of_the_readme_is_written(desk):
+    (command,) = (command for command in examples() if command.startswith("taptest report"))
+    size = re.compile(r"report\.html \(0\.\d MB\)\n")
+    assert size.fullmatch(examples()[command]) and size.fullmatch(printed(command, desk))
+    assert (desk / "report.html").read_text(encoding="utf-8").count('<section class="ski"') == 2
+
+
 def test_the_example_of_a_construction_file_can_be_read(tmp_path):
     from taptest.beam.construction import construction_names, load_construction
 

@@ -20,7 +20,9 @@ MODE = (
 )
 SKI = (
     "ski_id pair_id construction generation mass_g stiffness_n_per_mm span_mm predicted_hz predicted_u_hz measured_hz "
-    "measured_u_hz deviation_percent deviation_u_percent damping_ratio damping_ratio_u unevenness score modes verdict "
+    "measured_u_hz deviation_percent deviation_u_percent "
+    "shift_percent shift_u_percent shift_limit_percent damping_ratio damping_ratio_u "
+    "unevenness score modes verdict "
     "reasons"
 )
 PLACED = "family order frequency_hz frequency_u_hz predicted_hz deviation_percent damping_ratio"

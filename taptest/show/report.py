@@ -68,7 +68,7 @@ def write_report(
             page.write(html)
             if progress is not None:
                 progress()
-        page.write(_tail(how))
+        page.write(_tail())
     return result
 
 
@@ -142,15 +142,14 @@ def _head(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> st
             remarked=[ski for ski in skis if ski["verdict"] == "pass" and ski["reasons"]],
             troubles=[*map(str, result.problems), *result.unread, *result.notes],
             groups=groups,
+            audio=how.audio,
         )
     )
 
 
-def _tail(how: ReportSettings) -> str:
+def _tail() -> str:
     return (
-        environment()
-        .get_template("tail.html")
-        .render(script=frame("", scripted=True)["script"], audio=how.audio, version=__version__)
+        environment().get_template("tail.html").render(script=frame("", scripted=True)["script"], version=__version__)
     )
 
 

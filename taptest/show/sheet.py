@@ -17,7 +17,8 @@ from taptest.judge.match import PlacedMode
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.pair_limits import PairLimits, Quantity
-from taptest.judge.pairs import CENTS, Difference, Pair, match_pairs
+from taptest.judge.pair_verdict import CENTS, Difference, Pair
+from taptest.judge.pairs import judge_pairs
 from taptest.show.as_json import check_document
 from taptest.show.page import environment, figure, figure_u, frame
 from taptest.show.pairs_table import limits_in_words
@@ -47,7 +48,7 @@ def write_sheet(
     limits = limits or PairLimits()
     members = members_of(measured, pair_id)
     of_pair = replace(measured, skis=members)
-    (pair,) = match_pairs(of_pair, limits=limits).pairs
+    (pair,) = judge_pairs(of_pair, limits=limits).pairs
     result = check_measured(measured)
     document: dict[str, Any] = check_document(result)
     by_line = {ski["line"]: ski for ski in numbered(document["skis"])}
