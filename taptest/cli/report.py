@@ -5,8 +5,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Low, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Low, Room
 
 if TYPE_CHECKING:
     from taptest.judge.measured_lot import MeasuredLot
@@ -32,6 +32,7 @@ def report(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Check a lot and write one self-contained page: what to set aside and why, pictures, numbers, and sounds.
 
@@ -50,7 +51,7 @@ def report(
     browser = find_browser() if pdf else ""
     if pdf:
         check_replaceable(printed)
-    measured = _measured(lot, settings, sheet is None)
+    measured = _measured(lot, settings, calibration_folder, room_given=room is not None, keep_analyses=sheet is None)
     how = ReportSettings(settings, audio=not no_audio, workers=output.worker_count(len(measured.skis)))
     if sheet is not None:
         members_of(measured, sheet)
@@ -65,15 +66,20 @@ def report(
     output.finish(problems, measured.lot.notes, nothing_read=not measured.skis)
 
 
-def _measured(lot: str, settings: "Settings", keep_analyses: bool) -> "MeasuredLot":
+def _measured(
+    lot: str, settings: "Settings", calibration_folder: str | None, *, room_given: bool, keep_analyses: bool
+) -> "MeasuredLot":
     from taptest.judge.lot import read_lot
     from taptest.judge.measured_lot import measure_lot
 
     table = read_lot(lot)
+    names = tuple(row.construction for row in table.rows)
+    trust = calibrations.trusted(calibration_folder, beside=lot, room_given=room_given, constructions=names)
     with output.progress("checking", len(table.rows)) as advance:
         return measure_lot(
             table,
             settings=settings,
+            trust=trust,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=keep_analyses,

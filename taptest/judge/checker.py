@@ -70,12 +70,12 @@ def check(
         budget: the share of sound skis that may be called outliers, 0.001 to 0.1.
     """
     measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, trust=trust)
-    return check_measured(measured, trust=trust, budget=budget)
+    return check_measured(measured, budget=budget)
 
 
-def check_measured(measured: MeasuredLot, *, trust: Trust | None = None, budget: float = BUDGET) -> CheckResult:
-    """Judge skis that were measured before, with the same ``trust``; ``budget`` as in `check`."""
-    lot, trust = measured.lot, trust or Trust()
+def check_measured(measured: MeasuredLot, *, budget: float = BUDGET) -> CheckResult:
+    """Judge skis that were measured before; ``budget`` as in `check`."""
+    lot, trust = measured.lot, measured.trust
     verdicts, groups, notes = judge(measured.skis, budget=budget)
     return CheckResult(
         skis=verdicts,

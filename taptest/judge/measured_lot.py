@@ -20,13 +20,14 @@ Progress = Callable[[int, int, str], None]
 class MeasuredLot:
     """The skis of a lot in the order of its table, and the constructions and recordings that could not be read.
 
-    ``constructions`` holds those that could, by the name that the table gives them.
+    ``constructions`` holds those that could, by the name that the table gives them; ``trust`` what calibrations said.
     """
 
     lot: Lot
     skis: tuple[MeasuredSki, ...]
     constructions: dict[str, Construction]
     unread: tuple[str, ...]
+    trust: Trust = Trust()
 
 
 def measure_lot(
@@ -72,7 +73,7 @@ def measure_lot(
     ]
     known = {name: found for name, found in constructions.items() if isinstance(found, Construction)}
     unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
-    return MeasuredLot(lot, skis, known, unread)
+    return MeasuredLot(lot, skis, known, unread, trust)
 
 
 def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionError:
