@@ -6,7 +6,9 @@ import os
 import stat
 import sys
 import tempfile
-from contextlib import suppress
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 _PREFIX = ".taptest-"
@@ -57,6 +59,32 @@ def replace_durably(path: Path, data: bytes, expected: bytes) -> bytes:
         _forget(temporary)
     sync_folder(path.parent)
     return found
+
+
+@contextmanager
+def sole_writer(folder: Path) -> Iterator[None]:
+    """Keep other processes of this program from replacing files in a folder; foreign programs know nothing of it.
+
+    Whoever holds it for more than two seconds is not waited for.
+    """
+    if os.name != "posix":
+        yield
+        return
+    import fcntl
+
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        for _ in range(200):
+            try:
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except BlockingIOError:
+                time.sleep(0.01)
+            except OSError:  # a file system without locks
+                break
+        yield
+    finally:
+        os.close(handle)
 
 
 def sync_folder(folder: Path) -> None:

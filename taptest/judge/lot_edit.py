@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from taptest.durable import replace_durably, write_durably
+from taptest.durable import replace_durably, sole_writer, write_durably
 from taptest.errors import LotError, shown
 from taptest.judge.lot import writes_decimal_commas
 from taptest.judge.lot_table import cell_text, csv_records, decode_table, find_heading, read_contents, split_lines
@@ -119,6 +119,13 @@ class LotEditor:
             LotError: nothing could be written (full disk, no permission), or a text does not go into the file's
                 encoding.
         """
+        try:
+            with sole_writer(self.path.parent):
+                return self._write(changes)
+        except OSError as problem:
+            raise _unwritten(self.path, problem) from problem
+
+    def _write(self, changes: Sequence[Change]) -> Written:
         merged = False
         for _ in range(_TRIES):
             fresh = self._current()
