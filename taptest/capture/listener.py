@@ -119,6 +119,7 @@ class Listener:
         self._peaks: deque[float] = deque(maxlen=_PEAK_HELD)
         self._remembered: deque[tuple[int, Tap]] = deque(maxlen=100)
         self._silences: deque[Real] = deque(maxlen=_SILENCES)
+        self._noise: Noise | None = None
 
     def feed(self, block: Block) -> list[Event]:
         """What the next samples bring.
@@ -376,7 +377,9 @@ class Listener:
     def _fitted(self, samples: Real, tap: Tap, start: int) -> _Look:
         """What rings in a tap, if nothing is wrong with it so far, and in what noise."""
         own = silences(samples, self._rate, [tap])
-        noise = noise_between([*self._silences, *own], samples, self._rate)
+        if tap.accepted or self._noise is None:
+            self._noise = noise_between([*self._silences, *own], samples, self._rate)
+        noise = self._noise
         found = find_resonances(samples, self._rate, [tap], noise, self._settings, rounds=1)
         if tap.accepted and not found.taps[0].accepted:
             # What a first look does not explain, a second may.

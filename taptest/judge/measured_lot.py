@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from taptest.beam.construction import Construction, load_construction
@@ -27,7 +27,7 @@ class MeasuredLot:
     skis: tuple[MeasuredSki, ...]
     constructions: dict[str, Construction]
     unread: tuple[str, ...]
-    trust: Trust = Trust()
+    trust: Trust = field(default_factory=Trust)
 
 
 def measure_lot(
