@@ -209,7 +209,10 @@ def test_an_outlier_needs_three_good_taps_that_agree(sound_lot):
     shaky = replace(sound_lot[0], identification=replace(sound_lot[0].identification, modes=tuple(torn)))
     found = verdict_on(shaky, sound_lot[1:])
     assert found.verdict == "recheck"
-    assert any("its modes are uncertain by 0.9 %: the taps disagree or the room is too live" in reason for reason in found.reasons)
+    assert any(
+        "its modes are uncertain by 0.9 %: the taps disagree or the room is too live" in reason
+        for reason in found.reasons
+    )
 
 
 def test_between_pass_and_outlier_lies_recheck(sound_lot):

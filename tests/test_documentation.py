@@ -25,6 +25,7 @@ from taptest.cli import app
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / ".ci"))
 from lowest_versions import lowest_versions
 from readme_command import readme_command
+from virtual_microphone import virtual_microphone
 
 ROOT = Path(__file__).resolve().parent.parent
 README, DEVELOPERS, CHANGELOG = (ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md"))
@@ -64,6 +65,9 @@ def make_desk(folder):
 
 def printed(command, folder):
     """What a README example prints, both outputs together, on a plain screen of 80 columns."""
+    if command.startswith("taptest devices") and "PULSE_SERVER" not in os.environ:
+        with virtual_microphone():
+            return printed(command, folder)
     settings = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "PYTHONIOENCODING": "utf-8"}
     here, *rest = command.split(" | ", 1)
     done = subprocess.run(
@@ -171,6 +175,22 @@ def test_the_session_in_the_readme_agrees_with_a_run(desk):
     now = printed(command, desk)
     assert words.findall(shown) == words.findall(now) and len(words.findall(now)) == 8
     assert "1 ski recorded." in shown and "1 ski recorded." in now
+
+
+def test_the_list_of_microphones_is_what_is_printed(desk):
+    command = "taptest devices"
+    assert in_words(examples()[command]) == in_words(printed(command, desk))
+
+
+def test_the_check_of_a_microphone_has_the_lines_that_the_readme_shows():
+    from taptest.capture.input_check import FINDINGS
+    from taptest.show.devices_table import SWITCH_OFF
+
+    source = text_of(ROOT / "taptest" / "show" / "devices_table.py")
+    shown = re.search(r"```text\n(no\. input.+?)```", text_of(README), re.DOTALL)[1]
+    labels = re.findall(r"^(\w+)  +\S", shown.split("\n\n")[1], re.MULTILINE)
+    assert labels == re.findall(r"^        \(\"(\w+)\", \"bold\"", source, re.MULTILINE)
+    assert all(f"`{word}`" in text_of(README) for word in FINDINGS) and len(SWITCH_OFF) == 3
 
 
 def test_a_wrong_example_would_be_seen(desk):

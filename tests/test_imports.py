@@ -85,6 +85,7 @@ def test_the_walk_finds_what_it_looks_for():
         ["analyse", "--help"],
         ["predict", "--help"],
         ["record", "--help"],
+        ["devices", "--help"],
     ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):

@@ -38,6 +38,7 @@ _LEVEL_EVERY = 50
 _PEAK_HELD = 30  # of those
 _FLOOR_EVERY = 250
 _LOOK_BACK = 140  # a rise is compared with the tenth of a second before it
+_FIRST_LOOK = 600
 _RISE_TAKES = 3  # to be told from the frames after it
 _BEFORE = 1_100  # kept before a contact: its silence is a second at most
 _SETTLED = 210  # after the ring, so that a floor that has moved is seen (taps.py)
@@ -47,6 +48,7 @@ _LONGEST = 6_200  # a record is six seconds at most
 _NEXT_RISE = 150  # two contacts closer than this are one bad tap (taps.py)
 _CONFIRM = 250  # after a rise within a ring, until it can be told whether it was a contact
 _EDGE = 12  # of a stretch, in which its beginning would look like a rise
+_CONTEXT = 200
 _TRUNCATED = 8_000  # a stretch that goes on for so long is cut
 _REMEMBERED_S = 30.0
 _SILENCES = 4
@@ -117,6 +119,7 @@ class Listener:
         self._peaks: deque[float] = deque(maxlen=_PEAK_HELD)
         self._remembered: deque[tuple[int, Tap]] = deque(maxlen=100)
         self._silences: deque[Real] = deque(maxlen=_SILENCES)
+        self._noise: Noise | None = None
 
     def feed(self, block: Block) -> list[Event]:
         """What the next samples bring.
@@ -153,7 +156,9 @@ class Listener:
         whole = len(rest) // self._sound.frame * self._sound.frame
         self._waiting = []
         events = self._step(self._sound, rest[:whole]) if whole else []
-        return events + (self._judge(self._sound, last=True) if self._trigger is not None else [])
+        self._floor = self._sound.floor(self._channel)
+        self._look_for_rises(self._sound, ended=True)
+        return events + (self._judge(self._sound, ended=True) if self._trigger is not None else [])
 
     def ignore(self, seconds: float) -> None:
         """From now on for so long, what is heard is this program's own sound: neither tap nor noise.
@@ -213,9 +218,10 @@ class Listener:
         """Time since the start of the source; what was lost took its time too."""
         return (position + sum(n for at, n in self._losses if at <= position)) / self._rate
 
-    def _look_for_rises(self, sound: Rolling) -> None:
+    def _look_for_rises(self, sound: Rolling, *, ended: bool = False) -> None:
         last = sound.frames - _RISE_TAKES
-        if last <= self._scanned:
+        # Who taps at once has made no silence yet: the floor shows when the ring is over.
+        if last <= self._scanned or (sound.frames < _FIRST_LOOK and not ended):
             return
         # Below half of what a contact must reach even now, nothing can be one whatever the floor will turn out to be.
         if sound.energy(self._channel, self._scanned).max() > 3.0 * self._floor:
@@ -241,18 +247,24 @@ class Listener:
     def _watch(self, sound: Rolling) -> list[Event]:
         now = sound.frames
         if self._confirm_at is not None and now >= self._confirm_at:
-            self._confirm_at = None
-            return self._judge(sound, last=False)
+            again = self._last_rise + _CONFIRM
+            self._confirm_at = again if again > now else None
+            return self._judge(sound)
         if now - self._onset < _SHORTEST - _SETTLED + _SUNK:
             return []
         ring = smoothed(sound.energy(self._channel, self._onset))[_STEP:]
         sunk = self._onset + _STEP + first_quiet(ring, self._floor)
-        if now - self._onset >= _SHORTEST and (now - sunk >= _SETTLED or now - self._onset >= _LONGEST):
-            return self._judge(sound, last=True)
+        if self._is_over(now, self._onset, sunk):
+            return self._judge(sound)
         if now - sunk >= _SUNK and not self._looked:
             self._looked = True
             self._look_ahead(sound)
         return []
+
+    @staticmethod
+    def _is_over(now: int, onset: int, sunk: int) -> bool:
+        """Whether a tap can be judged (frames)."""
+        return now - onset >= _SHORTEST and (now - sunk >= _SETTLED or now - onset >= _LONGEST)
 
     def _look_ahead(self, sound: Rolling) -> None:
         """Fit the tap that has just rung out, while it is still open whether the floor stays where it was."""
@@ -260,21 +272,28 @@ class Listener:
         if new and new[-1].tap.accepted:
             self._look = self._fitted(samples.values, new[-1].tap, samples.start)
 
-    def _judge(self, sound: Rolling, *, last: bool) -> list[Event]:
-        """Report the taps of the stretch that is watched, all of them or all but the one that still rings."""
+    def _judge(self, sound: Rolling, *, ended: bool = False) -> list[Event]:
+        """Report the taps of the stretch that is watched, but not yet the last one while it may still ring."""
         samples, new = self._new_taps(sound)
-        events: list[Event] = [
-            self._reported_tap(samples.values[: n.limit], n.tap, samples.start) for n in (new if last else new[:-1])
-        ]
+        going_on = False
         if new:
-            onset = samples.start + new[-1].tap.onset
-            if onset // sound.frame != self._onset:
-                self._onset, self._looked = onset // sound.frame, False
-            if last:
-                self._quiet_from = max(self._quiet_from, onset + round(new[-1].tap.ring_s * self._rate))
-        if last:
-            self._trigger = self._confirm_at = self._look = None
-            self._looked = False
+            tap = new[-1].tap
+            onset = (samples.start + tap.onset) // sound.frame
+            sunk = samples.start + tap.onset + round(tap.ring_s * self._rate)
+            going_on = not ended and not self._is_over(sound.frames, onset, sunk // sound.frame)
+            if onset != self._onset:
+                self._onset, self._looked = onset, False
+            if not going_on:
+                self._quiet_from = max(self._quiet_from, sunk)
+        events: list[Event] = [
+            self._reported_tap(samples.values[: n.limit], n.tap, samples.start) for n in (new[:-1] if going_on else new)
+        ]
+        if not going_on:
+            self._look, self._looked, self._confirm_at = None, False, None
+            # A rise a moment ago may be a contact of which too little has been heard.
+            fresh = sound.frames - self._last_rise < _CONFIRM and self._last_rise > self._onset + _NEXT_RISE // 2
+            self._trigger = self._last_rise if fresh and not ended else None
+            self._onset = self._last_rise
         return events
 
     def _new_taps(self, sound: Rolling) -> tuple[_Stretch, list[_Found]]:
@@ -282,30 +301,32 @@ class Listener:
         if not self._channel_fixed:
             self._channel = sound.loudest_channel()
         self._floor = sound.floor(self._channel)
-        start = self._begin(sound)
+        quiet = self._begin(sound)
+        # What is in front of it only tells a rise from what was there already.
+        start = max(quiet - _CONTEXT * sound.frame, sound.start)
         samples = sound.samples(self._channel, start, sound.stop).astype(np.float64)
         envelope = Envelope(samples, self._rate, floor=self._floor)
-        taps = judge_taps(samples, self._rate, envelope, full_scale=self._full_scale)
+        taps = judge_taps(samples, self._rate, envelope, full_scale=self._full_scale, quiet_from=quiet - start)
         limits = [t.onset - round(0.004 * self._rate) for t in taps[1:]] + [len(samples)]
-        found = [_Found(tap, limit) for tap, limit in zip(taps, limits, strict=True)]
-        return _Stretch(samples, start), [f for f in found if self._is_new(start, f.tap.onset, sound)]
+        found = [_Found(tap, limit) for tap, limit in zip(taps, limits[: len(taps)], strict=True)]
+        earliest = quiet + _EDGE * sound.frame if quiet else 0
+        return _Stretch(samples, start), [f for f in found if self._is_new(start + f.tap.onset, earliest)]
 
     def _begin(self, sound: Rolling) -> int:
         """Position of the silence before the first rise, on the border of two frames."""
         assert self._trigger is not None
         first = max(self._trigger - _BEFORE, -(-self._quiet_from // sound.frame))
-        if self._ignored[1] > self._ignored[0] and self._ignored[1] // sound.frame < self._trigger:
-            first = max(first, -(-self._ignored[1] // sound.frame))
-        first = min(first, self._trigger - _EDGE - 3)
+        own = -(-self._ignored[1] // sound.frame)
+        if own < self._trigger:
+            first = max(first, own)
+        first = min(first, self._trigger - _EDGE - _RISE_TAKES)
         if sound.frames - first > _TRUNCATED and self._reported > first * sound.frame:
             first = self._reported // sound.frame - 2 * _NEXT_RISE
         return max(first, sound.start // sound.frame, 0) * sound.frame
 
-    def _is_new(self, start: int, onset: int, sound: Rolling) -> bool:
-        at = start + onset
-        if at < self._reported + round(0.1 * self._rate) or self._own_sound(at):
-            return False
-        return start == 0 or onset >= _EDGE * sound.frame
+    def _is_new(self, position: int, earliest: int) -> bool:
+        after_last = position >= self._reported + round(0.1 * self._rate)
+        return after_last and position >= earliest and not self._own_sound(position)
 
     def _reported_tap(self, samples: Real, tap: Tap, start: int) -> HeardTap:
         """One tap with its verdict; ``samples`` from position ``start`` to where the tap ends."""
@@ -356,7 +377,9 @@ class Listener:
     def _fitted(self, samples: Real, tap: Tap, start: int) -> _Look:
         """What rings in a tap, if nothing is wrong with it so far, and in what noise."""
         own = silences(samples, self._rate, [tap])
-        noise = noise_between([*self._silences, *own], samples, self._rate)
+        if tap.accepted or self._noise is None:
+            self._noise = noise_between([*self._silences, *own], samples, self._rate)
+        noise = self._noise
         found = find_resonances(samples, self._rate, [tap], noise, self._settings, rounds=1)
         if tap.accepted and not found.taps[0].accepted:
             # What a first look does not explain, a second may.

@@ -29,9 +29,12 @@ class Pace:
         self._received += frames
         if self._begun_s is None:
             self._begun_s = now_s - frames / self._rate
-        self._lags.append((now_s, now_s - self._begun_s - self._received / self._rate))
+        lag_s = now_s - self._begun_s - self._received / self._rate
+        self._lags.append((now_s, lag_s))
         while self._lags[0][0] < now_s - _REFERENCE_S:
             self._lags.popleft()
+        if lag_s < min(lag for _, lag in self._lags) + _LEAST_S:
+            return 0
         usual_s = min((lag for at, lag in self._lags if at < now_s - _WINDOW_S), default=None)
         if usual_s is None:
             return 0

@@ -205,11 +205,15 @@ def _change_of_variance(signal: Real) -> int:
     return int(k[int(np.argmin(criterion))])
 
 
-def judge_taps(samples: Real, sample_rate_hz: float, envelope: Envelope, *, full_scale: float) -> list[Tap]:
-    """Every tap of a recording with what is wrong with it as far as level and time tell."""
+def judge_taps(
+    samples: Real, sample_rate_hz: float, envelope: Envelope, *, full_scale: float, quiet_from: int = 0
+) -> list[Tap]:
+    """Every tap of a recording with what is wrong with it as far as level and time tell.
+
+    ``quiet_from``: the sample before which something else, which is none of these taps, may still have rung.
+    """
     onsets = find_onsets(samples, envelope)
     taps: list[Tap] = []
-    quiet_from = 0
     for number, onset in enumerate(onsets):
         limit = onsets[number + 1] - round(0.004 * sample_rate_hz) if number + 1 < len(onsets) else len(samples)
         start = min(onset + round(_CONTACT_S * sample_rate_hz), len(samples))
@@ -226,7 +230,7 @@ def judge_taps(samples: Real, sample_rate_hz: float, envelope: Envelope, *, full
             ring_s=max(sunk - onset, 0) / sample_rate_hz,
         )
         taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale))
-        quiet_from = sunk
+        quiet_from = max(quiet_from, sunk)
     return taps
 
 
