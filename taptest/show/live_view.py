@@ -90,7 +90,7 @@ def plain_line(happening: Happening) -> str:
     if isinstance(happening, FirstLook):
         return f"{shown(happening.ski_id)}: first look: {_verdict(happening.verdict)}"
     if isinstance(happening, SkiDone):
-        return f"{shown(happening.ski_id)}: {_done(happening)}"
+        return "\n".join(f"{shown(happening.ski_id)}: {part}" for part in _done(happening).split("; ", 1))
     if isinstance(happening, Asked):
         return f"? {happening.question}"
     if isinstance(happening, Said):
