@@ -163,6 +163,30 @@ def test_what_follows_a_tap_is_added_to_it(tmp_path, bench):
     assert bench.store.count("A") == 0
 
 
+def test_the_first_look_is_at_this_skis_taps_only(tmp_path):
+    looked = []
+
+    class Looking(Desk):
+        def judge(self, ski_id, analyses):
+            looked.append((ski_id, list(analyses)))
+            return super().judge(ski_id, analyses)
+
+    Bench(tmp_path / "r", Desk({"A": "", "B": ""}), taps=3).lines("B").tap(GOOD[0], GOOD[1])
+    bench = Bench(tmp_path / "r", Looking({"A": "", "B": ""}), taps=3)
+    # Two taps of A, then to B, of which an earlier session kept two: with one more there are three heard now, but not of B.
+    bench.lines("A").tap(GOOD[2], GOOD[3]).lines("B").tap(GOOD[4])
+    assert looked[0][0] == "B" and sum(len(each.accepted) for each in looked[0][1]) == 3
+    assert all(each is not tap.analysis for each in looked[0][1] for tap in GOOD)
+    bench.lines("A", "d").tap(GOOD[0], GOOD[1])
+    first = next(analyses for ski_id, analyses in looked if ski_id == "A")
+    assert sum(len(each.accepted) for each in first) == 3
+    # All of one ski's taps heard in one go: their own analyses, at no further cost.
+    fresh = Bench(tmp_path / "s", Looking({"A": ""}), taps=2)
+    looked.clear()
+    fresh.tap(GOOD[0], GOOD[1])
+    assert looked[0] == ("A", [GOOD[0].analysis, GOOD[1].analysis])
+
+
 def test_one_ski_only(tmp_path):
     bench = Bench(tmp_path / "r", only="B").tap(*GOOD[:3])
     assert bench.desk.judged == [("B", 2)] * 2 and bench.session.ended

@@ -68,6 +68,7 @@ class Session:
         self._said: Said | None = None
         self._left = 0
         self._kept: KeptTap | None = None
+        self._heard: list[Analysis] = []
         self._due: str | None = None
         self._ended = False
 
@@ -129,6 +130,9 @@ class Session:
         except CaptureError as problem:
             self._lose(str(problem), trouble=True)
             return
+        if self._store.count(ski_id) == 1:
+            self._heard.clear()
+        self._heard.append(tap.analysis)
         frequencies_hz = tuple(mode.frequency_hz for mode in tap.analysis.modes)
         self._last = TapKept(ski_id, self._store.count(ski_id), self._needed, frequencies_hz)
         self._tell(self._last)
@@ -218,6 +222,7 @@ class Session:
             self._say("no tap of this ski is kept that could be dropped; 'r' starts the ski before it anew")
             return
         self._last = None
+        del self._heard[-1:]
         self._say("the last tap was moved to 'dropped'")
         self._call(self._ski)
 
@@ -281,6 +286,7 @@ class Session:
     def _call(self, ski_id: str) -> None:
         if ski_id != self._ski:
             self._last = None
+            self._heard.clear()
         self._ski = ski_id
         waiting = self._desk.waiting()
         self._left = len({*waiting, ski_id} - self._passed)
@@ -339,10 +345,14 @@ class Session:
             self._say(str(problem), trouble=True)
 
     def _look(self, ski_id: str) -> None:
-        """A first verdict within a fifth of a second, before everything is written and looked at closely."""
+        """A first verdict within a tenth of a second, before everything is written and looked at closely.
+
+        Each tap was looked at when it was heard; only what an earlier session kept is looked at now.
+        """
         try:
-            sounds = self._store.gather(ski_id)
-            analyses = [self._analysed(each, rounds=1) for each in sounds]
+            analyses = self._heard
+            if len(analyses) != self._store.count(ski_id):
+                analyses = [self._analysed(each, rounds=1) for each in self._store.gather(ski_id)]
             self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
         except TaptestError:
             return  # what is wrong is told when the same is done in full
