@@ -118,7 +118,7 @@ def construction_text(construction: Construction) -> str:
 def _learned(learned: Learned) -> list[str]:
     return [
         "",
-        "[learned]                    # from measured skis; delete this table to fall back on the profile alone",
+        "[learned]                    # from measured skis; the uncertainties above hold only together with it",
         "# What the profile's frequency of each bending mode is multiplied by; the last one repeats.",
         *_list("frequency_factor", learned.frequency_factor, 5),
         "# In how many skis each mode was heard. Where it was in none, the factor follows from the other modes.",
