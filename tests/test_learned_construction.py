@@ -256,9 +256,9 @@ def test_skis_that_scatter_are_refused_with_the_numbers(shared, single, said):
         learnt(skis_with(FACTORS, levels=levels, wobble=wobble))
 
 
-def test_a_lot_of_two_kinds_is_refused():
+def test_many_strange_skis_are_refused():
     levels, wobble = noisy(24, shared=0.002, single=0.001)
-    levels[:7] += 0.08
+    levels[:7] += np.linspace(0.3, 0.9, 7)
     with pytest.raises(
         CalibrationError, match=r"^7 of 24 skis differ from the rest \(00, 01, .* and 1 more\), more than 25 %"
     ):
@@ -407,8 +407,10 @@ def test_usage_mistakes_are_one_line_each(tmp_path):
 @pytest.mark.slow
 def test_the_demonstration_is_learnt_and_two_skis_are_then_judged_closely(tmp_path):
     # Truth: the demonstration's stepped chain, which no test here has a hand in.
-    for name in ("lot.csv", *(path.name for path in DEMO.glob("c*.flac"))):
-        (tmp_path / name).write_bytes((DEMO / name).read_bytes())
+    for path in DEMO.glob("c*.flac"):
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    lines = [line for line in (DEMO / "lot.csv").read_text().splitlines() if line.startswith(("ski_id", "C"))]
+    (tmp_path / "lot.csv").write_text("\n".join(lines) + "\n")
     file, store = tmp_path / "ours.toml", tmp_path / "calibrations"
     base = ["--base", "classic_generic", "--name", "Ours"]
     done = run(tmp_path / "lot.csv", *base, "-o", file, "--calibrations", store, "--json")
@@ -427,7 +429,6 @@ def test_the_demonstration_is_learnt_and_two_skis_are_then_judged_closely(tmp_pa
                 predicted = predict(construction, measurements_of(row)).bending_hz[:10]
                 off[name].append(np.log(np.array(truth[row.ski_id]["bending_hz"]) / predicted))
     assert np.sqrt(np.mean(np.square(off["ours"]))) < 0.4 * np.sqrt(np.mean(np.square(off["base"])))
-    lines = (tmp_path / "lot.csv").read_text().splitlines()
     pair = [lines[0], *(line for line in lines if line.startswith("C05"))]
     (tmp_path / "pair.csv").write_text("\n".join(pair).replace("classic_generic", "ours.toml") + "\n")
     checked = CliRunner().invoke(app, ["check", str(tmp_path / "pair.csv"), "--calibrations", str(store), "--json"])

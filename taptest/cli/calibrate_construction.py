@@ -45,7 +45,7 @@ def construction(
     target = check_target(to, name, replace=replace)
     start, tables = load_base(base), [read_lot(lot) for lot in lots]
     rows = rows_of(tables, of or base)
-    trust = calibrations.trusted(folder)
+    trust = calibrations.trusted(folder, may_be_new=True)
     with output.progress("measuring", len(rows)) as advance:
         lesson = measure(
             tables,
