@@ -15,18 +15,20 @@ LAYERS = {
     "errors": set(),
     "units": {"errors"},
     "recording": {"errors", "units"},
+    "durable": set(),
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
-    "judge": {"errors", "units", "recording", "sound", "beam"},
-    "calibrate": {"errors", "units", "recording", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "show"},
+    "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
+    "capture": {"errors", "units", "recording", "durable", "sound"},
+    "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "__init__"}
-HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
+SCREENLESS = {"errors", "units", "recording", "durable", "sound", "beam", "judge", "capture", "calibrate", "__init__"}
+HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -76,7 +78,15 @@ def test_the_walk_finds_what_it_looks_for():
 
 
 @pytest.mark.parametrize(
-    "arguments", [["--help"], ["--version"], ["check", "--help"], ["analyse", "--help"], ["predict", "--help"]]
+    "arguments",
+    [
+        ["--help"],
+        ["--version"],
+        *(
+            [name, "--help"]
+            for name in ("check", "pairs", "compare", "relate", "analyse", "predict", "record", "devices", "calibrate")
+        ),
+    ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):
     code = (

@@ -61,6 +61,26 @@ def test_density_of_tilted_noise(slope: float) -> None:
     assert np.all(np.abs(np.mean(ratios, axis=0) - 1) < 0.10 + spread), np.mean(ratios, axis=0)
 
 
+def test_a_ring_in_the_stretch_is_not_taken_for_noise_where_there_is_no_silence() -> None:
+    sigma, seconds = 1e-3, 0.3
+    true = 2 * sigma**2 / RATE_HZ  # white noise, as above
+    t = np.arange(round(seconds * RATE_HZ)) / RATE_HZ
+    near = {}
+    for silent in (False, True):
+        ratios = []
+        for seed in range(20):
+            ringing = 1.0 * (free_decay(t, 430.0, 0.0002, 0.3) + free_decay(t, 1100.0, 0.0002, 1.1))
+            stretch = ringing + sigma * np.random.default_rng([9, seed]).standard_normal(len(t))
+            noise = measure_noise([stretch], float(RATE_HZ), floor_density=NO_FLOOR, silent=silent)
+            power = noise.bin_power(np.array([430.0, 500.0, 1100.0, 4000.0]), 1000, RATE_HZ) / (1000 * RATE_HZ / 2)
+            ratios.append(power / true)
+        near[silent] = np.mean(ratios, axis=0)
+    # Two blocks of 0.2 s: each estimate is good to half; a ring of 60 dB over the noise would show as thousands.
+    assert np.all((near[False] > 0.5) & (near[False] < 2.0))
+    # Control: what a true silence allows, narrow structure, here takes the ring for noise.
+    assert near[True][0] > 5
+
+
 def test_the_word_length_is_the_least_noise() -> None:
     floor = (2.0**-15) ** 2 / 12 * 2 / RATE_HZ  # uniform rounding error of 16 bits: step**2 / 12
     noise = measure_noise([np.zeros(RATE_HZ)], float(RATE_HZ), floor_density=floor)

@@ -43,7 +43,8 @@ def reasons(samples: Real, rate_hz: int = RATE_HZ) -> list[tuple[str, ...]]:
 
 def test_reasons_are_the_published_ones() -> None:
     # The fixed list of `taptest analyse --json`.
-    assert REASONS == ("clipped", "double-hit", "too-quiet", "cut-short", "noisy", "gain-control", "no-ring")
+    assert REASONS[:-1] == ("clipped", "double-hit", "too-quiet", "cut-short", "noisy", "gain-control", "no-ring")
+    assert REASONS[-1] == "dropped-samples"  # from a live source only: test_listener
 
 
 @pytest.mark.parametrize("contact", ["half-sine", "sawtooth", "sudden"])
@@ -308,7 +309,7 @@ def test_thud_on_a_table() -> None:
 
 def test_every_reason_was_provoked() -> None:
     """The recordings of this file together; run alone it provokes them again itself."""
-    if provoked != set(REASONS):
+    if provoked != set(REASONS[:-1]):
         test_clipped_at_full_scale()
         test_double_hit(0.060, 6.0)
         test_too_quiet()
@@ -316,7 +317,7 @@ def test_every_reason_was_provoked() -> None:
         test_speech_before_a_tap()
         test_automatic_gain(0.02, 0.3)
         test_thud_on_a_table()
-    assert provoked == set(REASONS)
+    assert provoked == set(REASONS[:-1])
 
 
 def test_silence_and_hiss_hold_no_tap() -> None:

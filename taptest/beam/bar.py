@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import inf, log, sqrt
+from math import inf, log, prod, sqrt
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +18,6 @@ SCHEMA = "taptest.bar/1"
 
 _LARGEST_FILE_BYTES = 64 * 1024
 _MOST_ORDERS = 30
-_STEP = 1e-3  # of the central differences: f is a smooth power of every quantity
 # Section, key, where it goes, factor to the base unit, least and most in the file's unit.
 _QUANTITIES = (
     ("size", "length_mm", "length_m", 1e-3, 20.0, 5000.0),
@@ -70,27 +69,41 @@ class Bar:
         return np.asarray(unit * sqrt(stiffness / self.mass_kg / self.length_m**3))
 
     def ladder_u_rel(self, orders: int, *, without: Sequence[str] = ()) -> FloatArray:
-        """Relative standard uncertainty of each mode from those of size, mass and material, by the law of propagation.
+        """Relative standard uncertainty of each mode from those of size, mass and material."""
+        u = {name: u for name, u in self.u.items() if name not in (*without, "reference_hz")}
+        values = {name: float(getattr(self, name)) for name in u}
+        return propagated_u(lambda changed: np.log(self._changed(changed).ladder_hz(orders)), values, u)
 
-        The square root of the sum of squares of (change of ln f for one standard uncertainty) [1].
-
-        References:
-            [1] JCGM 100:2008, 5.1.
-        """
-        total = np.zeros(orders)
-        for name, u in self.u.items():
-            if name in without or name == "reference_hz" or not u:
-                continue
-            step = _STEP * (float(getattr(self, name)) or 1.0)
-            up, down = (self._changed(name, way * step).ladder_hz(orders) for way in (1, -1))
-            total += (np.log(up / down) / (2 * step) * u) ** 2
-        return np.asarray(np.sqrt(total))
-
-    def _changed(self, name: str, by: float) -> Bar:
-        changed: dict[str, Any] = {name: getattr(self, name) + by}
-        if self.by_density and name in ("length_m", "thickness_m", "width_m"):
-            changed["mass_kg"] = self.mass_kg * changed[name] / getattr(self, name)
+    def _changed(self, to: Mapping[str, float]) -> Bar:
+        changed: dict[str, Any] = dict(to)
+        if self.by_density:
+            now = (to.get(name, getattr(self, name)) for name in ("length_m", "thickness_m", "width_m"))
+            volume = self.length_m * self.thickness_m * self.width_m
+            changed["mass_kg"] = to.get("mass_kg", self.mass_kg) * prod(now) / volume
         return replace(self, **changed)
+
+
+def propagated_u(
+    function: Callable[[Mapping[str, float]], FloatArray], values: Mapping[str, float], u: Mapping[str, float]
+) -> FloatArray:
+    """Combined standard uncertainty of a function of independent quantities, by central differences.
+
+        u_c² = sum of (df/dx_i)² u_i²                                                                           [1]
+
+    Args:
+        function: of all quantities by name.
+        values: of the quantities.
+        u: their standard uncertainties.
+
+    References:
+        [1] JCGM 100:2008, Guide to the expression of uncertainty in measurement, 5.1.2, eq. (10).
+    """
+    total: FloatArray = np.zeros(1)
+    for name, spread in u.items():
+        if spread:
+            up, down = (function({**values, name: values[name] + way * spread}) for way in (0.5, -0.5))
+            total = total + (up - down) ** 2
+    return np.asarray(np.sqrt(total))
 
 
 def unit_ladder(slenderness: float, poisson: float, orders: int) -> FloatArray:

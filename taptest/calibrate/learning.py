@@ -8,10 +8,10 @@ from dataclasses import dataclass, replace
 from taptest.beam.construction import Construction, load_construction
 from taptest.calibrate.construction import LEAST_SKIS, Learner
 from taptest.errors import CalibrationError, shown
-from taptest.judge.checker import measure_rows
 from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.measure import Rig
+from taptest.judge.measured_lot import measure_rows
 from taptest.judge.trust import Trust
 from taptest.sound.analysis import Settings
 

@@ -276,7 +276,7 @@ def band_decay(power: Real, rate: float, noise: float) -> Decay:
         return Decay(0.0, {})
     width = max(round(_SMOOTH_S / dt), 1)
     smooth = np.convolve(blocks, np.ones(width) / width, mode="same")
-    loud = np.flatnonzero(smooth > smooth.max() / 4)
+    loud = np.flatnonzero(smooth > smooth.max() / 2)
     # A clap is loudest at once; a burst goes on, and its decay begins where it was last about as loud as ever.
     decay = blocks[
         min(int(loud[-1]), int(np.argmax(smooth)) if loud[-1] - np.argmax(smooth) < width else len(blocks)) :

@@ -8,7 +8,9 @@ from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
 
+from taptest.calibrate.drift import LEAST_POINTS
 from taptest.calibrate.store import Calibration, Calibrations, finite
+from taptest.calibrate.temperature import law_of
 from taptest.errors import CalibrationError, shown
 from taptest.judge.trust import Citation, Repeatability, Trust
 from taptest.sound.room import ROOM_FACTOR, RoomDecay
@@ -41,6 +43,7 @@ def trust_from(
     collected.take(stored.latest("bar"), _clock)
     collected.take(stored.latest("repeatability"), _floor)
     collected.take(stored.latest("drift"), _drift)
+    collected.take(stored.latest("temperature"), _temperature)
     for calibration in stored.all("construction"):
         written = Path(str(calibration.values.get("construction", "")).replace("\\", "/")).stem
         if written and any(Path(name.replace("\\", "/")).stem == written for name in constructions):
@@ -75,7 +78,10 @@ def _room(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
     decay = room_of(calibration)
     shortest, longest = min(decay.reverberation_s), max(decay.reverberation_s)
     seconds = f"{shortest:.2g} s" if longest / shortest < 1.05 else f"{shortest:.2g} to {longest:.2g} s"
-    effect = f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds})"
+    effect = (
+        f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds}); that of "
+        "the others is fitted once the room has settled"
+    )
     return replace(trust, room=decay), effect
 
 
@@ -161,8 +167,22 @@ def _drift(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
             else f"the reference was last tapped more than a day ago ({last:%Y-%m-%d %H:%M} UTC): tap it at the start "
             "and the end of a day"
         )
+    points = finite(calibration.values, "points")
+    if points is not None and points < LEAST_POINTS:
+        return replace(trust, notes=tuple(notes)), "a warning only: the reference was tapped too seldom for limits"
     effect = f"a warning only: the reference was {'within' if state == 'in' else 'outside'} its limits"
     return replace(trust, notes=tuple(notes)), effect
+
+
+def _temperature(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+    law = law_of(calibration)
+    if abs(law.slope_per_k) <= 2 * law.slope_u_per_k:
+        return trust, "nothing is corrected: the study could not tell the slope from none"
+    effect = (
+        f"frequencies of skis with a temperature in the table are those at {law.reference_c:.0f} °C "
+        f"({100 * law.slope_per_k:+.2f} % a kelvin, from {law.low_c:.0f} to {law.high_c:.0f} °C); damping is not corrected"
+    )
+    return replace(trust, temperature=law), effect
 
 
 def _construction(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:

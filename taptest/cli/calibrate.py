@@ -5,7 +5,15 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from taptest.cli import calibrate_construction, calibrate_room
+from taptest.cli import (
+    calibrate_bar,
+    calibrate_construction,
+    calibrate_drift,
+    calibrate_repeatability,
+    calibrate_room,
+    calibrate_suspension,
+    calibrate_temperature,
+)
 
 # In the order of the work: what every station needs first.
 _ORDER = ("room", "bar", "suspension", "construction", "repeatability", "drift", "temperature")
@@ -18,6 +26,13 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 app.command("room", short_help="How the room decays, by octave bands, and its noise and hum.")(calibrate_room.room)
+app.command("bar", short_help="A reference bar: clock, modulus, low-frequency reach, linearity.")(calibrate_bar.bar)
+app.command("suspension", short_help="Where the loops belong, and what they do.")(calibrate_suspension.suspension)
+app.command("repeatability", short_help="How well it repeats, hung anew and by other people.")(
+    calibrate_repeatability.repeatability
+)
+app.add_typer(calibrate_drift.app, name="drift", short_help="A reference tapped again and again, on a control chart.")
+app.command("temperature", short_help="How frequency goes with temperature.")(calibrate_temperature.temperature)
 
 app.command("construction", short_help="A construction file learnt from skis presumed good.")(
     calibrate_construction.construction

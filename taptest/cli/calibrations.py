@@ -31,6 +31,14 @@ def trusted(
     return trust_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
 
 
+def room_only(given: str | None) -> Trust:
+    """What the calibrations say about the room, for a recording that is no ski of a lot; nothing else is used or cited."""
+    from dataclasses import replace
+
+    known = trusted(given)
+    return replace(known, citations=tuple(each for each in known.citations if each.kind == "room"))
+
+
 def new(kind: Kind, values: dict[str, object], sources: tuple[str, ...], note: str = "") -> Calibration:
     """A calibration made now."""
     from taptest.calibrate.store import Calibration

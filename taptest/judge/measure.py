@@ -59,6 +59,12 @@ class MeasuredSki:
         clock_hz, least_hz = (found.first_hz * u for u in (self.trust.clock_u_rel, self.trust.floor.frequency_u_rel))
         return max(hypot(found.first_u_hz, clock_hz), least_hz)
 
+    @property
+    def left_c(self) -> float | None:
+        """The temperature that its frequencies belong to: that of the table, or the reference they were corrected to."""
+        law, given = self.trust.temperature, self.row.temperature_c
+        return law.reference_c if law is not None and given is not None and law.factor(given) is not None else given
+
     def placed(self) -> tuple[PlacedMode, ...]:
         """The modes that have a place, with uncertainties no smaller than what was repeated."""
         floor = self.trust.floor
@@ -122,25 +128,38 @@ def measure_ski(
         rig: uncertainties of stiffness and mass.
         trust: what calibrations say.
     """
-    trust = trust or Trust()
-    ski = _predicted(MeasuredSki(row, trust=trust), construction, rig)
     analyses, unread = [], []
     for path in row.recordings:
         try:
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
+    return measure_heard(row, construction, analyses, settings, rig, trust=trust, unread=unread)
+
+
+def measure_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    settings: Settings,
+    rig: Rig,
+    *,
+    trust: Trust | None = None,
+    unread: Sequence[str] = (),
+) -> MeasuredSki:
+    """The same from recordings that are analysed already; ``unread`` says which could not be."""
+    trust = trust or Trust()
     ski = replace(
-        ski,
+        _predicted(MeasuredSki(row, trust=trust), construction, rig),
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
     )
-    trouble = _no_sound(row, analyses, unread)
+    trouble = _no_sound(analyses, unread)
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
     found = [
-        _identified(by_true_clock(each, trust.clock_factor), ski.prediction, settings)
+        _identified(corrected(each, trust.frequency_factor(row.temperature_c)), ski.prediction, settings)
         for each in analyses
         if each.accepted
     ]
@@ -162,9 +181,9 @@ def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError,
         return replace(ski, obstacles=(str(problem),))
 
 
-def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
+def _no_sound(analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
     """Why the recordings say nothing about the ski, if they do not."""
-    if not row.recordings:
+    if not analyses and not unread:
         return "recording missing: tap the ski and name the file in the table"
     if not analyses:
         return "recording cannot be read: copy it again or record anew"
@@ -181,8 +200,8 @@ def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) 
     return f"no good tap: {len(taps)} {'tap' if len(taps) == 1 else 'taps'} refused: {why}{lost}; tap it again"
 
 
-def by_true_clock(analysis: Analysis, factor: float) -> Analysis:
-    """The same modes when the recorder's clock is corrected: frequencies times ``factor``, damping ratios as they were."""
+def corrected(analysis: Analysis, factor: float) -> Analysis:
+    """The same modes with frequencies times ``factor``, for clock and temperature; damping ratios as they were."""
     if factor == 1.0:
         return analysis
     modes = tuple(
@@ -285,3 +304,10 @@ def log_dampings(ski: MeasuredSki) -> list[tuple[int, float, float]]:
         for mode in ski.identification.bending()
         if mode.order is not None and mode.damping_ratio > 0 and "room-limited" not in mode.flags
     ]
+
+
+def bare_mass_per_length(row: SkiRow) -> float | None:
+    """ln of the ski's own mass per length in kg/m, without its binding; None where the table does not say."""
+    if row.mass_kg is None or not row.length_m or row.mass_kg <= row.binding_mass_kg:
+        return None
+    return log((row.mass_kg - row.binding_mass_kg) / row.length_m)

@@ -7,8 +7,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.errors import shown
-from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
+from taptest.show.citation import cited
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -59,7 +59,7 @@ def check_view(result: CheckResult, width: int) -> Group:
     if result.skis:
         parts += [_table(result.skis, width), Text(), prose(_legend(result.skis), style="dim"), Text()]
     if result.groups:
-        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), Text()]
+        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _budget(result), Text()]
     remarks = [ski for ski in result.skis if ski.verdict == "pass" and ski.reasons]
     if remarks:
         parts += [heading("Passed, with a remark"), hanging(_reasons(remarks)), Text()]
@@ -112,19 +112,15 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
     return shown(group.construction), "", f"{what}: {', '.join(figures) or 'no figures'}. Basis: {group.basis}."
 
 
-def cited(citation: Citation) -> tuple[str, str, str]:
-    """One calibration: what it did, when it was made and in which file it is."""
-    days = citation.age_days
-    age = "today" if 0 <= days < 1 else f"{days:.0f} days old" if days >= 1 else "dated ahead of this clock"
-    when = f"{citation.made:%Y-%m-%d}, {age.replace('1 days', '1 day') if age == '1 days old' else age}"
-    return shown(citation.kind), "", f"{citation.effect}; made {when} ({shown(citation.file, 80)})."
+def _budget(result: CheckResult) -> RenderableType:
+    return prose(f"At most one sound ski in {1 / result.budget:.0f} is meant to be called an outlier.", style="dim")
 
 
 def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
-    return [(shown(ski.ski_id), "bold", _sentences(ski.reasons) or "No reason was given.") for ski in skis]
+    return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
 
 
-def _sentences(reasons: Sequence[str]) -> str:
+def sentences(reasons: Sequence[str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
     return " ".join(f"{reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in reasons if reason)
 

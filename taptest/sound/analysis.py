@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from taptest.errors import RecordingError
 from taptest.recording import Recording
 from taptest.sound.records import late_records, records
-from taptest.sound.resonance import Pole, find_poles
+from taptest.sound.resonance import ROUNDS, Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
 from taptest.sound.room import RoomDecay, against_room
 from taptest.sound.spectrum import Noise, measure_noise
@@ -32,7 +32,7 @@ _REFITS = 4
 _CLOSE = 2.0  # half-power bandwidths
 _SAME = 0.004  # relative: what a late fit may differ by in frequency from the whole one
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about eight in ten of their modes
+_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about three in four of their modes
 
 
 @dataclass(frozen=True)
@@ -40,6 +40,7 @@ class Settings:
     """What to look for: frequency range [Hz], how the room decays if known, channel (from 1) if chosen.
 
     ``room_s``: one reverberation time [s] for all frequencies; it goes before ``room``, which has one for each band.
+    ``rings_on``: it may ring for longer than its taps are apart, as bars do and skis do not.
     """
 
     low_hz: float = 15.0
@@ -47,6 +48,7 @@ class Settings:
     room_s: float | None = None
     channel: int | None = None
     room: RoomDecay | None = None
+    rings_on: bool = False
 
     @property
     def room_decay(self) -> RoomDecay | None:
@@ -117,37 +119,24 @@ class Analysis:
         return tuple(t for t in self.taps if t.accepted)
 
 
-def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
-    """Taps, resonances and their damping in one recording.
+def analyse(recording: Recording, settings: Settings | None = None, *, rounds: int = ROUNDS) -> Analysis:
+    """Taps, resonances and their damping in one recording; with fewer ``rounds`` sooner, and only the stronger ones.
 
     Raises: RecordingError when ``settings.channel`` does not exist or the range lies above half the sample rate.
     """
     settings = settings or Settings()
     rate = float(recording.sample_rate_hz)
-    if settings.low_hz >= 0.45 * rate:
-        raise RecordingError(
-            f"{recording.path}: nothing above {0.45 * rate:.0f} Hz can be heard at {rate:.0f} Hz sample rate"
-        )
-    high = min(settings.high_hz, 0.45 * rate)
+    refuse_if_deaf(recording.path, rate, settings)
     channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
     envelope = Envelope(samples, rate)
-    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
-    noise = _noise(samples, rate, taps)
-    taps, poles, spectra = _resonances(samples, rate, taps, noise, settings.low_hz, high)
-    poles = [
-        p for p in poles if not p.hidden and p.damping_ratio < _BROAD and settings.low_hz <= p.frequency_hz <= high
-    ]
-    modes = _modes(poles, spectra, noise) if spectra else ()
-    room = settings.room_decay
-    if room is not None and modes:
-        good = [tap for tap in taps if tap.accepted]
-        late = _late_modes(samples, rate, good, noise, settings.low_hz, high, room)
-        modes = tuple(_told_from_room(mode, room, late) for mode in modes)
+    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
+    noise = noise_between(silences(samples, rate, taps), samples, rate)
+    found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds)
     flags = list(recording.flags)
     if not taps:
         flags.append("no-tap")
-    elif spectra is None:
+    elif not any(t.accepted for t in found.taps):
         flags.append("no-good-tap")
     return Analysis(
         path=recording.path,
@@ -155,26 +144,58 @@ def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
         duration_s=len(samples) / rate,
         channel=channel + 1,
         channels=recording.samples.shape[1],
-        taps=tuple(taps),
-        modes=modes,
+        taps=found.taps,
+        modes=found.modes,
         noise=noise,
-        record_s=float(spectra.lengths.max()) / rate if spectra else 0.0,
+        record_s=found.record_s,
         flags=tuple(flags),
     )
 
 
+def refuse_if_deaf(name: str, rate: float, settings: Settings) -> None:
+    """Raises: RecordingError when the range that is asked for lies above what the sample rate can hold."""
+    if settings.low_hz >= 0.45 * rate:
+        raise RecordingError(f"{name}: nothing above {0.45 * rate:.0f} Hz can be heard at {rate:.0f} Hz sample rate")
+
+
+@dataclass(frozen=True)
+class Resonances:
+    """Taps, refused where no shared decay explains them, and what the good ones share; ``record_s`` as in ``Analysis``."""
+
+    taps: tuple[Tap, ...]
+    modes: tuple[Mode, ...]
+    record_s: float
+
+
+def find_resonances(
+    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, settings: Settings, *, rounds: int = ROUNDS
+) -> Resonances:
+    """What the good taps of a channel share. One round of search is a first look: a sixth of the work, strong modes only."""
+    low, high = settings.low_hz, min(settings.high_hz, 0.45 * rate)
+    judged, poles, spectra = _resonances(samples, rate, list(taps), noise, low, high, rounds)
+    if spectra is None:
+        return Resonances(tuple(judged), (), 0.0)
+    poles = [p for p in poles if not p.hidden and p.damping_ratio < _BROAD and low <= p.frequency_hz <= high]
+    modes = _modes(poles, spectra, noise)
+    room = settings.room_decay
+    if room is not None and modes:
+        late = _late_modes(samples, rate, [tap for tap in judged if tap.accepted], noise, low, high, room)
+        modes = tuple(_told_from_room(mode, room, late) for mode in modes)
+    return Resonances(tuple(judged), modes, float(spectra.lengths.max()) / rate)
+
+
 def _resonances(
-    samples: Real, rate: float, taps: list[Tap], noise: Noise, low_hz: float, high_hz: float
+    samples: Real, rate: float, taps: list[Tap], noise: Noise, low_hz: float, high_hz: float, rounds: int
 ) -> tuple[list[Tap], list[Pole], Spectra | None]:
     """Fit what the good taps share; a tap that it does not explain is refused, and the rest is fitted again."""
     lines = np.array(noise.hum.lines_hz if noise.hum else ())
     for _ in range(_REFITS):
-        taps = _among_other_sounds(taps)
+        taps = among_other_sounds(taps)
         good = [i for i, tap in enumerate(taps) if tap.accepted]
         if not good:
             break
         spectra = records(samples, rate, [taps[i] for i in good], noise, low_hz, high_hz)
-        poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz)
+        poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz, rounds=rounds)
         verdicts = _ring_verdicts(spectra, poles, lines)
         if not any(verdicts):
             return taps, poles, spectra
@@ -184,7 +205,7 @@ def _resonances(
     return [t.refused("noisy") if t.accepted else t for t in taps], [], None
 
 
-def _among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
+def among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
     """Where twice as many sounds are no taps as are, what looks like a tap is one more of those (talk, music, work near by)."""
     others = sum(not t.accepted and t.reasons not in _BAD_TAPS for t in taps)
     good = sum(t.accepted for t in taps)
@@ -215,19 +236,24 @@ def choose_channel(recording: Recording, wanted: int | None) -> int:
     return int(np.argmax(ratios))
 
 
-def _noise(samples: Real, rate: float, taps: Sequence[Tap]) -> Noise:
+def silences(samples: Real, rate: float, taps: Sequence[Tap]) -> list[Real]:
+    """The stretches before the taps that are long enough to measure the noise in, in order of time."""
     gap = round(_GAP_S * rate)
-    silences = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
-    long_enough = [s for s in silences if len(s) >= 0.2 * rate]
-    if not long_enough:
-        # No silence before any tap: the end of the recording is the best there is.
-        long_enough = [samples[-round(0.3 * rate) :]]
-    powers = np.array([float(np.var(s)) for s in long_enough])
-    if len(powers):
-        # A stretch in which somebody spoke, or the last ring still sounds, is not the floor.
-        long_enough = [s for s, p in zip(long_enough, powers, strict=True) if p <= 4 * powers.min() + 1e-20]
+    stretches = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
+    return [s for s in stretches if len(s) >= 0.2 * rate]
+
+
+def noise_between(stretches: Sequence[Real], samples: Real, rate: float) -> Noise:
+    """Noise and hum of stretches of silence, or of the last of the samples where there is none."""
+    silent = bool(stretches)
+    if not silent:
+        # A ski still rings there, but it is the best there is.
+        stretches = [samples[-round(0.3 * rate) :]]
+    powers = np.array([float(np.var(s)) for s in stretches])
+    # A stretch in which somebody spoke, or the last ring still sounds, is not the floor.
+    quiet = [s for s, p in zip(stretches, powers, strict=True) if p <= 4 * powers.min() + 1e-20]
     least_step = 2.0**-23
-    return measure_noise(long_enough, rate, floor_density=least_step**2 / 12 * 2 / rate)
+    return measure_noise(quiet, rate, floor_density=least_step**2 / 12 * 2 / rate, silent=silent)
 
 
 def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> list[str]:

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from taptest.sound.ringdown import Complex, Fit, Real, Spectra, basis, best_start, fit_poles, model
 
-_ROUNDS = 3
+ROUNDS = 3
 _FIRST_AN_OCTAVE = 8  # starts taken from the raw spectrum
 _MORE_AN_OCTAVE = 2
 _GROUP = 12  # components fitted in one go
@@ -24,6 +24,7 @@ _TRIALS = 8
 _IMPERFECT = 1e-3
 _SILENCE_FREEDOM = 40.0
 _START_DAMPING = np.array([0.0002, 0.0007, 0.002, 0.006, 0.015, 0.04])
+_OVERDAMPED = 0.5  # damping ratio above which a component only bends the level under the others
 _SHADOW_DB = -20.0  # next to a strong resonance, whatever is this far below it may be the room's answer to it ...
 _SHADOW_WIDTH = 0.02  # ... and the shadow fades by the square of the distance beyond 2 % of the frequency
 
@@ -206,13 +207,14 @@ def _threshold(taps: int) -> float:
     return unknowns + 5 * float(np.sqrt(2 * unknowns)) + 12
 
 
-def find_poles(spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float) -> list[Pole]:
+def find_poles(spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS) -> list[Pole]:
     """All damped sinusoids between two frequencies that the records of the taps demand.
 
-    ``steady_hz``: hum lines, fitted along but never reported. No resonance gives an empty list.
+    ``steady_hz``: hum lines, fitted along but never reported. ``rounds`` of search in what is left over; the first finds what
+    stands out. No resonance gives an empty list.
     """
     work = _Work(spectra, steady_hz)
-    for number in range(_ROUNDS):
+    for number in range(rounds):
         starts = _candidates(work, low_hz, high_hz, most=_FIRST_AN_OCTAVE if number == 0 else _MORE_AN_OCTAVE)
         before = len(work.decay)
         for omega, decay in starts:
@@ -351,7 +353,7 @@ def _not_earned(work: _Work, group: NDArray[np.int64], low_hz: float) -> NDArray
     frequency = np.hypot(work.omega[group], work.decay[group]) / (2 * np.pi)
     damping = work.decay[group] / (2 * np.pi * frequency)
     record_s = 1 / work.step_at(frequency)
-    unphysical = (work.decay[group] * record_s < 0.25) | (damping > 0.5) | (frequency < 0.5 * low_hz)
+    unphysical = (work.decay[group] * record_s < 0.25) | (damping > _OVERDAMPED) | (frequency < 0.5 * low_hz)
     if len(work.steady_hz):
         distance = np.abs(frequency[:, None] - work.steady_hz[None, :]).min(axis=1)
         unphysical |= (distance < 1.5 / record_s) & (work.decay[group] * record_s < 1.5)
@@ -415,6 +417,11 @@ def _finish(work: _Work) -> list[Pole]:
     groups = work.groups()
     for group in groups if len(groups) > 1 else []:
         work.fit(group, iterations=8, tolerance=0.1)
+    wild = np.flatnonzero(work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay))
+    if len(wild):
+        work.drop(wild)
+        work.fit_all(iterations=8, tolerance=0.1)
+        groups = work.groups()
     for group in groups:
         fit = work.fit(group, iterations=8, tolerance=0.02)
         strengths = _strengths(work, group)
@@ -449,6 +456,7 @@ def _finish(work: _Work) -> list[Pole]:
                     record_s=float(1 / work.step_at(np.array(fit.omega[i] / (2 * np.pi)))),
                 )
             )
-    # The room does not spare a resonance because its own satellites were not found.
+    # The room does not spare a resonance because its own satellites were not found; nor is more usual than one of them can be.
     usual = float(np.median([p.clutter for p in poles if not p.hidden] or [0.0]))
+    usual = min(usual, 10 ** (_SHADOW_DB / 10))
     return sorted((replace(p, clutter=max(p.clutter, usual)) for p in poles), key=lambda p: p.omega)

@@ -27,6 +27,9 @@ from numpy.typing import NDArray
 Complex = NDArray[np.complex128]
 Real = NDArray[np.float64]
 
+_MOST_STEPS = 40
+_STILL_FALLING = 0.01  # of the misfit, by one step
+
 
 @dataclass(frozen=True)
 class Spectra:
@@ -198,16 +201,19 @@ def fit_poles(
     """Fit ``len(decay)`` damped sinusoids, shared by all taps, to ``values`` (taps, bins).
 
     ``steady_hz``: lines that do not decay (hum), fitted along with free amplitude. Stops when a step is below ``tolerance``
-    of the parameters' standard uncertainty. Levenberg-Marquardt; a decay rate changes by a factor of two a step at most.
+    of the parameters' standard uncertainty, or after ``iterations`` steps unless the misfit still falls by a hundredth a
+    step. Levenberg-Marquardt; a decay rate changes by a factor of two a step at most.
     """
     problem = _Problem(spectra, values, steady_hz)
     state = _State(problem, decay, omega)
     information, gradient = state.derivatives()
-    damping = 1e-3
+    damping, falling = 1e-3, iterations > 0  # where a start is far off, the steps asked for are too few
     n = len(decay)
     # A pole may not leave its peak for a larger one near by that has none yet.
     leash = 3 * decay + 2 * np.pi * 2 * np.interp(omega / (2 * np.pi), spectra.frequencies_hz, spectra.resolution_hz)
-    for _ in range(iterations):
+    for number in range(max(iterations, _MOST_STEPS)):
+        if number >= iterations and not falling:
+            break
         total, pull = information.sum(axis=0), gradient.sum(axis=0)
         diagonal = np.diag(total) + 1e-300
         scale = 1.0 / np.sqrt(diagonal)
@@ -219,6 +225,7 @@ def fit_poles(
         new_omega = np.clip(state.omega + np.clip(step[n:], -leash / 3, leash / 3), omega - leash, omega + leash)
         new = _State(problem, new_decay, np.maximum(new_omega, 1.0))
         if new.misfit.sum() <= state.misfit.sum() * (1 + 1e-12):
+            falling = state.misfit.sum() - new.misfit.sum() > _STILL_FALLING * new.misfit.sum()
             state = new
             information, gradient = state.derivatives()
             damping = max(damping / 10, 1e-9)

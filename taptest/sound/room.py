@@ -17,7 +17,7 @@ import numpy as np
 ROOM_FACTOR = 1.5
 _WAIT = 0.4  # of the reverberation time: by then the room's answer has fallen by 24 dB
 _BUILD_UP = 0.12  # amplitude of the room's answer beside the direct sound, 18 dB below it
-_SETTLED = 0.06  # the same for what is left of it after the wait
+_SETTLED = 0.10  # the same for what is left of it after the wait
 _UNCERTAIN = 0.025  # relative standard uncertainty: twice that is 5 %
 _SURE = 0.1  # the late damping decides how long a mode rings only where it is known so well
 
@@ -67,13 +67,14 @@ def against_room(
     """
     room_s = room.at(frequency_hz)
     ratio = _ring_s(frequency_hz, whole[0]) / room_s
+    later = 0.0 if late is None else _ring_s(frequency_hz, late[0]) / room_s
     if late is not None and late[1] <= _SURE * late[0]:
-        ratio = max(ratio, _ring_s(frequency_hz, late[0]) / room_s)
+        ratio = max(ratio, later)
     if ratio <= ROOM_FACTOR:
         return ToldFromRoom(*whole, "room-limited")
     found = [(whole[0], hypot(whole[1], whole[0] * _BUILD_UP / (ratio - 1)))]
-    if late is not None and late[0] > 0:
-        left = _SETTLED * exp(-log(1000) * _WAIT * (1 - 1 / ratio)) / (ratio - 1)
+    if late is not None and later > 1:
+        left = _SETTLED * exp(-log(1000) * _WAIT * (1 - 1 / later)) / (later - 1)
         found.append((late[0], hypot(late[1], late[0] * left)))
     value, u = min(found, key=lambda each: each[1] / each[0])
     return ToldFromRoom(value, u, "uncertain-damping" if u > _UNCERTAIN * value else "")

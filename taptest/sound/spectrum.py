@@ -14,6 +14,7 @@ _BLOCK_S = 0.2  # one noise block: 7.5 Hz resolution with the Hann window, enoug
 _UNTOUCHED_S = 0.45
 _RINGS_ON = 2.0  # three standard deviations of the estimate from five blocks
 _WIDEST = 8  # blocks' bins to either side in the smoothing across frequency
+_AN_OCTAVE = 24  # points
 _FAMILIES_HZ = (50.0, 60.0)
 _MAINS_SPREAD = (
     0.012  # mains frequency relative to nominal: +-1 % is the widest that grids are run at (common practice, no source)
@@ -133,13 +134,16 @@ def find_hum(silences: Sequence[Real], sample_rate_hz: float) -> Hum | None:
     return Hum(best, tuple(map(float, lines)), tuple(map(float, levels)))
 
 
-def measure_noise(silences: Sequence[Real], sample_rate_hz: float, *, floor_density: float) -> Noise:
+def measure_noise(
+    silences: Sequence[Real], sample_rate_hz: float, *, floor_density: float, silent: bool = True
+) -> Noise:
     """Noise density and hum from stretches of silence, the first of which came before anything was struck, if it is long enough.
 
     Density: medians of the periodograms of half-overlapping Hann blocks (after Welch 1967), smoothed across frequency. Later
     stretches, in which a mode may still ring far below the level of the whole, are believed where they agree with
     the first. Hum is looked for in the first alone for the same reason; the density is carried across its lines so that they do
     not hide a mode beside them. ``floor_density``: the least that the recording's word length allows [full scale squared per Hz].
+    ``silent`` is false for stretches in which the ski certainly rings: then only what a whole octave has in common is noise.
     """
     block = int(_BLOCK_S * sample_rate_hz)
     frequencies: Real = np.asarray(np.fft.rfftfreq(block, 1 / sample_rate_hz), dtype=np.float64)
@@ -149,6 +153,8 @@ def measure_noise(silences: Sequence[Real], sample_rate_hz: float, *, floor_dens
     if first:
         untouched = _density(first, sample_rate_hz, block, hum)
         density = np.where(density > _RINGS_ON * untouched, untouched, density)
+    if not silent:
+        density = _common_to_an_octave(frequencies, density)
     seconds = sum(len(s) for s in silences) / sample_rate_hz
     return Noise(frequencies, density + floor_density, hum, seconds)
 
@@ -167,6 +173,14 @@ def _density(silences: Sequence[Real], sample_rate_hz: float, block: int, hum: H
         hidden = np.any(np.abs(frequencies[:, None] - np.asarray(hum.lines_hz)) < reach, axis=1)
         density[hidden] = np.exp(np.interp(frequencies[hidden], frequencies[~hidden], np.log(density[~hidden])))
     return _smoothed(density, len(pieces))
+
+
+def _common_to_an_octave(frequencies_hz: Real, density: Real) -> Real:
+    """Running median over an octave on a logarithmic scale: what still rings is narrower than that."""
+    grid = np.geomspace(frequencies_hz[1], frequencies_hz[-1], _AN_OCTAVE * int(np.log2(len(density))) + 1)
+    levels = np.interp(grid, frequencies_hz, density)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(levels, _AN_OCTAVE // 2, mode="edge"), _AN_OCTAVE + 1)
+    return np.asarray(np.interp(frequencies_hz, grid, np.median(windows, axis=1)))
 
 
 def _typical(power: Real) -> Real:

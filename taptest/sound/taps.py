@@ -9,9 +9,10 @@ from numpy.typing import NDArray
 
 Real = NDArray[np.float64]
 
-REASONS = ("clipped", "double-hit", "too-quiet", "cut-short", "noisy", "gain-control", "no-ring")
+# The last one comes from a live source alone: a file does not say that something is missing from it.
+REASONS = ("clipped", "double-hit", "too-quiet", "cut-short", "noisy", "gain-control", "no-ring", "dropped-samples")
 
-_FRAME_S = 0.001
+FRAME_S = 0.001
 _HIGH_PASS_S = 0.004  # trailing mean that is taken out: a high-pass near 110 Hz without any look-ahead
 _ATTACK_DB = 9.0  # a contact lifts the level at least this much within three milliseconds
 _DETECT_DB = 8.0  # over the noise floor
@@ -21,6 +22,7 @@ _FIRST_BOUNCE_S = 0.018  # before that a bounce cannot be told from the wake of 
 _QUIET_DB = 12.0
 _CONTACT_S = 0.003  # the hammer has left the ski by then (common practice, no source: 1-3 ms with a soft tip)
 _SHORTEST_S = 0.25
+_STRIKE_FRAMES = 10  # of the blow itself, after which a ring may have sunk
 _FLAT = 5  # equal samples in a row that make one flat top
 _LONGEST_S = 6.0
 _LEAST_DECAY_DB = 10.0
@@ -28,7 +30,7 @@ _BURST = 16.0  # unpredicted energy of a contact over that around it; good taps 
 _BURST_AT_RISE = 6.0  # the same where the level jumps as well
 _GATE_DB = 6.0
 _GATE_BLOCKS = (6, 10, 16, 25)  # of 10 ms: how fast gates close
-_LEAST_FLOOR = 2.0**-46 / 12  # rounding noise of a 24-bit word: no recording is quieter
+LEAST_FLOOR = 2.0**-46 / 12  # rounding noise of a 24-bit word: no recording is quieter
 
 
 @dataclass(frozen=True)
@@ -58,21 +60,18 @@ class Tap:
 
 
 class Envelope:
-    """High-passed signal energy in frames of a millisecond, and the noise floor it stands on."""
+    """High-passed signal energy in frames of a millisecond, and the noise floor it stands on.
 
-    def __init__(self, samples: Real, sample_rate_hz: float) -> None:
+    The floor is measured in the samples themselves unless one is given, as of a stretch cut out of a longer sound.
+    """
+
+    def __init__(self, samples: Real, sample_rate_hz: float, *, floor: float | None = None) -> None:
         self.rate = sample_rate_hz
-        self.frame = max(round(_FRAME_S * sample_rate_hz), 1)
+        self.frame = frame_length(sample_rate_hz)
         self.signal = high_passed(samples, sample_rate_hz)
-        self.energy = self._framed(self.signal)
-        count = len(self.energy)
-        self.smooth = _running_mean(self.energy, 20)
-        self.floor = max(float(np.quantile(self.smooth, 0.15)) if count else 0.0, _LEAST_FLOOR)
-
-    def _framed(self, signal: Real) -> Real:
-        count = len(signal) // self.frame
-        frames = signal[: count * self.frame].reshape(count, self.frame)
-        return np.asarray(np.einsum("ij,ij->i", frames, frames) / self.frame + 1e-20)
+        self.energy = framed_energy(self.signal, self.frame)
+        self.smooth = smoothed(self.energy)
+        self.floor = noise_floor(self.smooth) if floor is None else floor
 
     def index(self, sample: int) -> int:
         return min(sample // self.frame, len(self.energy) - 1)
@@ -81,6 +80,28 @@ class Envelope:
         """Mean energy between two samples."""
         a = self.index(start)
         return float(self.energy[a : max(self.index(stop), a + 1)].mean())
+
+
+def frame_length(sample_rate_hz: float) -> int:
+    """Samples in one frame of energy."""
+    return max(round(FRAME_S * sample_rate_hz), 1)
+
+
+def framed_energy(signal: Real, frame: int) -> Real:
+    """Mean square of each whole frame."""
+    count = len(signal) // frame
+    frames = signal[: count * frame].reshape(count, frame)
+    return np.asarray(np.einsum("ij,ij->i", frames, frames) / frame + 1e-20)
+
+
+def smoothed(energy: Real) -> Real:
+    """Frames of energy averaged over 20 ms, in which rings are followed and the floor is measured."""
+    return _running_mean(energy, 20)
+
+
+def noise_floor(smooth: Real) -> float:
+    """What a sound falls back to between taps: the level below which it is for 15 % of the time."""
+    return max(float(np.quantile(smooth, 0.15)) if len(smooth) else 0.0, LEAST_FLOOR)
 
 
 def high_passed(samples: Real, sample_rate_hz: float) -> Real:
@@ -112,23 +133,11 @@ def find_onsets(samples: Real, envelope: Envelope) -> list[int]:
     for a change of variance (Maeda 1985, as used to pick the arrival of earthquake waves).
     """
     energy = envelope.energy
-    count = len(energy)
-    if count < 20:
+    if len(energy) < 20:
         return []
-    after, before = _around(energy)
-    before[:2] = envelope.floor
-    rise = 10 * np.log10(after / np.maximum(before, envelope.floor))
-    level = 10 * np.log10(after / envelope.floor)
-    # Beating modes fall and rise again, but never above what they were: a new contact tops the last tenth of a second.
-    total = np.cumsum(np.concatenate(([0.0], energy)))
-    index = np.arange(count)
-    steady = (total[np.minimum(index + 1, count)] - total[np.maximum(index - 9, 0)]) / 10
-    recent = np.full(count, envelope.floor)
-    for lag in range(2, 100, 5):
-        recent[lag:] = np.maximum(recent[lag:], steady[:-lag])
-    candidates = np.flatnonzero((rise > _ATTACK_DB) & (level > _DETECT_DB) & (after > 1.5 * recent))
+    candidates, recent = sharp_rises(energy, envelope.floor)
     onsets: list[int] = []
-    gap = round(_AFTERSHOCK_S / _FRAME_S)
+    gap = round(_AFTERSHOCK_S / FRAME_S)
     at = -gap - 1
     for candidate in candidates:
         if candidate - at < gap:
@@ -140,6 +149,23 @@ def find_onsets(samples: Real, envelope: Envelope) -> list[int]:
         peak = at + int(np.argmax(energy[at : at + 8]))
         onsets.append(_pick(samples, envelope, at, peak))
     return onsets
+
+
+def sharp_rises(energy: Real, floor: float) -> tuple[NDArray[np.intp], Real]:
+    """Frames at which the level jumps as it does at a contact, and the loudest of the last tenth of a second at each frame."""
+    count = len(energy)
+    after, before = _around(energy)
+    before[:2] = floor
+    rise = 10 * np.log10(after / np.maximum(before, floor))
+    level = 10 * np.log10(after / floor)
+    # Beating modes fall and rise again, but never above what they were: a new contact tops the last tenth of a second.
+    total = np.cumsum(np.concatenate(([0.0], energy)))
+    index = np.arange(count)
+    steady = (total[np.minimum(index + 1, count)] - total[np.maximum(index - 9, 0)]) / 10
+    recent = np.full(count, floor)
+    for lag in range(2, 100, 5):
+        recent[lag:] = np.maximum(recent[lag:], steady[:-lag])
+    return np.flatnonzero((rise > _ATTACK_DB) & (level > _DETECT_DB) & (after > 1.5 * recent)), recent
 
 
 def _around(energy: Real) -> tuple[Real, Real]:
@@ -179,11 +205,23 @@ def _change_of_variance(signal: Real) -> int:
     return int(k[int(np.argmin(criterion))])
 
 
-def judge_taps(samples: Real, sample_rate_hz: float, envelope: Envelope, *, full_scale: float) -> list[Tap]:
-    """Every tap of a recording with what is wrong with it as far as level and time tell."""
+def judge_taps(
+    samples: Real,
+    sample_rate_hz: float,
+    envelope: Envelope,
+    *,
+    full_scale: float,
+    rings_on: bool = False,
+    quiet_from: int = 0,
+) -> list[Tap]:
+    """Every tap of a recording with what is wrong with it as far as level and time tell.
+
+    ``rings_on``: what was tapped may ring for longer than its taps are apart (a bar), so that the sound before the next tap is
+    no measure of a recorder's gain. ``quiet_from``: the sample before which something else, which is none of these taps,
+    may still have rung.
+    """
     onsets = find_onsets(samples, envelope)
     taps: list[Tap] = []
-    quiet_from = 0
     for number, onset in enumerate(onsets):
         limit = onsets[number + 1] - round(0.004 * sample_rate_hz) if number + 1 < len(onsets) else len(samples)
         start = min(onset + round(_CONTACT_S * sample_rate_hz), len(samples))
@@ -199,8 +237,8 @@ def judge_taps(samples: Real, sample_rate_hz: float, envelope: Envelope, *, full
             snr_db=float(10 * np.log10(peak / envelope.floor)),
             ring_s=max(sunk - onset, 0) / sample_rate_hz,
         )
-        taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale))
-        quiet_from = sunk
+        taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale, rings_on))
+        quiet_from = max(quiet_from, sunk)
     return taps
 
 
@@ -209,15 +247,21 @@ def _sunk(envelope: Envelope, onset: int, limit: int) -> int:
 
     For good: for the next tenth of a second. Beating modes may fall silent for less.
     """
-    a, b = envelope.index(onset) + 10, envelope.index(limit)
-    loud = np.concatenate(([0], np.cumsum(envelope.smooth[a:b] >= 2.0 * envelope.floor)))
-    stay = round(0.1 / _FRAME_S)
+    a, b = envelope.index(onset) + _STRIKE_FRAMES, envelope.index(limit)
+    return min((a + first_quiet(envelope.smooth[a:b], envelope.floor)) * envelope.frame, limit)
+
+
+def first_quiet(smooth: Real, floor: float) -> int:
+    """The first frame from which on nothing rises 3 dB above the floor for a tenth of a second, or until the end."""
+    loud = np.concatenate(([0], np.cumsum(smooth >= 2.0 * floor)))
+    stay = round(0.1 / FRAME_S)
     index = np.arange(len(loud))
-    sunk = np.flatnonzero(loud[np.minimum(index + stay, len(loud) - 1)] == loud)
-    return min((a + int(sunk[0])) * envelope.frame, limit) if len(sunk) else limit
+    return int(np.argmax(loud[np.minimum(index + stay, len(loud) - 1)] == loud))
 
 
-def _judge(tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int, full_scale: float) -> Tap:
+def _judge(
+    tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int, full_scale: float, rings_on: bool
+) -> Tap:
     ms = rate / 1000
     ring = samples[tap.onset : min(tap.onset + round(0.25 * rate), limit)]
     if _clipped(ring, full_scale):
@@ -238,7 +282,8 @@ def _judge(tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int,
         tap = tap.refused("cut-short")
     elif tap.ring_s < 0.045:
         tap = tap.refused("no-ring")
-    if _floor_moves(tap, envelope, limit) or _gate_closes(samples, rate, tap.onset, limit):
+    moves = not rings_on and _floor_moves(tap, envelope, limit)
+    if moves or _gate_closes(samples, rate, tap.onset, limit):
         tap = tap.refused("noisy" if _swells(tap, envelope, limit) else "gain-control")
     return tap
 
@@ -347,7 +392,7 @@ def _floor_moves(tap: Tap, envelope: Envelope, limit: int) -> bool:
     usual = float(np.median(_running_mean(before, 100)[50:-50]))
     if float(_running_mean(ring, 100)[50:-50].min()) < 0.4 * usual:
         return True
-    after = ring[round((tap.ring_s + 0.05) / _FRAME_S) :][:800]
+    after = ring[round((tap.ring_s + 0.05) / FRAME_S) :][:800]
     return len(after) >= 150 and float(_running_mean(after, 100)[50:-50].min()) > 2.5 * usual
 
 
