@@ -20,12 +20,12 @@ from taptest.beam.construction import Construction, Learned
 from taptest.beam.predict import predict, reshaped
 from taptest.calibrate.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, strange
 from taptest.errors import CalibrationError, shown
-from taptest.judge.group import LEAST_GROUP, Ladder, two_way
+from taptest.judge.group import Ladder, two_way
 from taptest.judge.measure import MeasuredSki, log_deviations, measurements_of
 
 Real = NDArray[np.float64]
 
-LEAST_SKIS = LEAST_GROUP
+LEAST_SKIS = 10
 # Skis that differ more at equal stiffness and mass are not of one kind (common practice, no source).
 MOST_SHARED_PERCENT = 3.0
 MOST_UNEVEN_PERCENT = 2.0
