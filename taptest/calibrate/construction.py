@@ -1,16 +1,8 @@
 """A construction learnt from skis presumed good: what each bending order is off by on all of them, and how well that predicts.
 
-The deviation of order n of ski i from what the base construction predicts is taken as
-
-    ln(f_measured/f_base) = m_n + a_i + r_in                                                                        (1)
-
-with m_n what the base does not know of this construction, a_i what all modes of a ski share (rig, balance, build), and r_in its
-own unevenness. Strange skis are left out, the rest is split robustly into levels and orders (`taptest.judge.group`). As most
-first modes are never heard, m is a Gaussian vector whose prior is what the base admits not to know: a common scale, smooth
-changes of stiffness and mass along the ski, shear, and a part of each order's own. Its posterior mean gives exp(m_n), the
-factor of every order, heard or not, and its covariance how well that is determined.
-
-What is stated as uncertainty is scaled to the errors found when every ski is predicted from the others (leave one out).
+Strange skis are left out and named. Of the others `taptest.calibrate.ladder_fit` takes the mean deviation m_n of every order,
+whose exp(m_n) becomes the order's factor, and how the skis scatter about it. What is stated as uncertainty is scaled to the
+errors found when every ski is predicted from the others (leave one out).
 """
 
 from __future__ import annotations
@@ -25,29 +17,21 @@ from numpy.typing import NDArray
 
 from taptest import __version__
 from taptest.beam.construction import Construction, Learned
-from taptest.beam.predict import SHAPE_PARAMETERS, predict, reshaped
+from taptest.beam.predict import predict, reshaped
+from taptest.calibrate.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, strange
 from taptest.errors import CalibrationError, shown
-from taptest.judge.group import LEAST_GROUP, Ladder, TwoWay, percent, two_way
+from taptest.judge.group import Ladder, two_way
 from taptest.judge.measure import MeasuredSki, log_deviations, measurements_of
-from taptest.judge.statistics import robust
 
 Real = NDArray[np.float64]
 
-LEAST_SKIS = LEAST_GROUP
-MOST_SHARED_PERCENT = (
-    3.0  # skis that differ more at equal stiffness and mass are not of one kind (common practice, no source)
-)
+LEAST_SKIS = 10
+# Skis that differ more at equal stiffness and mass are not of one kind (common practice, no source).
+MOST_SHARED_PERCENT = 3.0
 MOST_UNEVEN_PERCENT = 2.0
 MOST_LEFT_OUT = 0.25
-_LEAST_ORDERS = 3
-_STRANGE = 3.5  # robust standard deviations; of 20 sound skis one in a hundred lots loses one to this
-_LEAST_SPREAD = 0.001  # hanging a ski anew moves it about that much (common practice, no source)
-_PRIOR_SCALE = 0.03
-_PRIOR_SHEAR = 0.5 * 3e-4  # at (order + 1/2)²: half of what a bar of t/L = 0.014 has (derived)
-_OWN_SHARE = 0.15  # of what the base admits not to know, the part that no smooth change of shape explains
-_SHAPE_SHARES = (1.0, 1.0, 0.5, 1.0)  # of the rest, in the order of SHAPE_PARAMETERS
-_RARE_STRANGE = 4.0
 _NORMAL_95 = 1.959964
+_LEAST_OWN = 0.25  # of the variance of single modes, at least, is not the taps'
 _LEAST_FOR_ERROR = 3  # skis in which an order was heard before its error is given on its own
 
 
@@ -80,25 +64,12 @@ class LearnedOrder:
 
 
 @dataclass(frozen=True)
-class LearnedShape:
-    """A smooth change of the base's profile: ``amount`` with its uncertainty, and what share of it the lot determines.
-
-    ``determined`` is 1 - u²/u_before²: 0 when the skis say nothing about it, 1 when it is known exactly.
-    """
-
-    name: str
-    amount: float
-    amount_u: float
-    determined: float
-
-
-@dataclass(frozen=True)
 class LearnedConstruction:
     """The new ``construction`` and how well it predicts.
 
     ``error_percent`` and ``base_error_percent``: root mean square over all modes, each ski predicted from the others, and by
-    the base. ``cover_percent``: share of those modes within 1.96 stated standard uncertainties. ``shared_percent`` and
-    ``uneven_percent``: how the skis scatter, in what their modes share and in each mode. ``reshaped``: whether the
+    the base. ``cover_percent``: share of those modes within 1.96 stated standard uncertainties. ``shared_percent``
+    and ``uneven_percent``: how the skis scatter, in what their modes share and in each mode. ``reshaped``: whether the
     profile was changed.
     """
 
@@ -175,7 +146,7 @@ def learn(
     stem: str,
     name: str,
     made: datetime,
-    change_profile: bool = False,
+    change_profile: bool = True,
 ) -> LearnedConstruction:
     """A construction from measured skis, see the head of this module.
 
@@ -185,33 +156,39 @@ def learn(
         stem: of the file that will be written.
         name: of the new construction, as shown in tables.
         made: when.
-        change_profile: put what is smooth into stiffness and mass along the ski, and only the rest into the factors.
+        change_profile: put what is smooth into stiffness and mass along the ski, and only the rest into the factors, so that
+            it holds for other spans and bindings too.
 
     Raises:
         CalibrationError: too few skis, too many strange ones, or skis that scatter too much; with the numbers.
     """
     usable, left_out = _usable(learners)
     _check_count(len(usable), left_out)
-    usable, strange = _without_strange(usable)
-    left_out += strange
-    if len(strange) > MOST_LEFT_OUT * (len(usable) + len(strange)):
+    usable, odd = _without_strange(usable)
+    left_out += odd
+    if len(odd) > MOST_LEFT_OUT * (len(usable) + len(odd)):
         raise CalibrationError(
-            f"{len(strange)} of {len(usable) + len(strange)} skis differ from the rest ({_named(strange)}), more than "
+            f"{len(odd)} of {len(usable) + len(odd)} skis differ from the rest ({_named(odd)}), more than "
             f"{100 * MOST_LEFT_OUT:.0f} %: the lot is not of one kind; give one construction and generation at a time"
         )
     _check_count(len(usable), left_out)
-    model = _Prior(base, usable)
+    model = _prior(base, usable)
     ladders = [each.ladder for each in usable]
-    fit = _fit(ladders, model)
+    fit = fit_ladders(ladders, model)
     _check_scatter(fit)
     shapes = model.shapes(fit)
-    if change_profile:
-        base = reshaped(base, [each.amount for each in shapes])
-        usable = [_against(each, base) for each in usable]
-        model, ladders = _Prior(base, usable), [each.ladder for each in usable]
-        fit = _fit(ladders, model)
     about = _About(base, stem, name, made, shapes, tuple(left_out), change_profile)
-    return _result(usable, fit, _left_one_out(ladders, model), about)
+    # Errors are those of the base's own profile: the changed one has seen every ski.
+    errors, profile, moved = left_one_out(ladders, model), base, fit
+    if change_profile:
+        profile = reshaped(base, [each.amount for each in shapes])
+        usable = [_against(each, profile) for each in usable]
+        moved = fit_ladders([each.ladder for each in usable], _prior(profile, usable))
+    return _result(usable, fit, errors, replace(profile, stem=stem, name=name), np.exp(moved.mean), about)
+
+
+def _prior(base: Construction, learners: Sequence[Learner]) -> Prior:
+    return Prior(base, [each.ski.prediction for each in learners if each.ski.prediction is not None])
 
 
 def _usable(learners: Sequence[Learner]) -> tuple[list[Learner], list[LeftOut]]:
@@ -248,7 +225,7 @@ def _without_strange(learners: list[Learner]) -> tuple[list[Learner], list[LeftO
     kept, left_out = list(learners), []
     while len(kept) >= LEAST_SKIS:
         table = two_way([each.ladder for each in kept])
-        reasons = _strange(table)
+        reasons = strange(table)
         if not any(reasons):
             break
         left_out += [_left_out(each, why) for each, why in zip(kept, reasons, strict=True) if why]
@@ -256,149 +233,7 @@ def _without_strange(learners: list[Learner]) -> tuple[list[Learner], list[LeftO
     return kept, left_out
 
 
-def _strange(table: TwoWay) -> list[str]:
-    """For each ski why it is strange, or nothing."""
-    if len(table.orders) < _LEAST_ORDERS:
-        raise CalibrationError(
-            f"only {len(table.orders)} bending orders were heard in a third of the skis; {_LEAST_ORDERS} are needed: tap them "
-            "again, closer to the microphone"
-        )
-    level = robust(table.level[table.usable])
-    spread = max(level.spread, _LEAST_SPREAD)
-    free = np.maximum(table.known.sum(axis=1) - 1, 1)
-    square = np.where(table.known, table.residual**2 / table.variance, 0.0).sum(axis=1) / free
-    # Wilson and Hilferty: the cube root of chi²/nu is nearly normal (see taptest.judge.group).
-    uneven = (np.cbrt(square) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
-    judged = table.known.sum(axis=1) >= _LEAST_ORDERS
-    usual = robust(uneven[judged]) if judged.sum() >= LEAST_SKIS else None
-    reasons = []
-    for i, known in enumerate(table.usable):
-        off = table.level[i] - level.centre
-        if not known:
-            reasons.append("only orders that hardly any other ski has")
-        elif abs(off) > _STRANGE * spread:
-            reasons.append(f"all modes {percent(off):+.1f} % against the others, which scatter by {100 * spread:.1f} %")
-        elif usual is not None and judged[i] and uneven[i] - usual.centre > _STRANGE * max(usual.spread, 1.0):
-            worst = int(np.argmax(np.abs(table.residual[i]) / np.sqrt(table.variance[i]) * table.known[i]))
-            reasons.append(
-                f"uneven: mode {table.orders[worst]} is {percent(table.residual[i][worst]):+.1f} % off its others"
-            )
-        else:
-            reasons.append("")
-    return reasons
-
-
-@dataclass(frozen=True, eq=False)
-class _Fit:
-    """``mean`` m of all orders with its ``covariance``; ``shared`` and ``own`` variances of a ski about it; observations."""
-
-    mean: Real
-    covariance: Real
-    shared: float
-    own: Real
-    observed: tuple[int, ...]
-    values: Real
-    noise: Real
-
-
-class _Prior:
-    """What is thought of m before any ski was heard: the base's uncertainty, as a linear model of a few unknowns."""
-
-    def __init__(self, base: Construction, learners: Sequence[Learner]) -> None:
-        predictions = [each.ski.prediction for each in learners]
-        slopes = np.mean([each.bending_shape_slopes for each in predictions if each is not None], axis=0)
-        self.count = slopes.shape[1]
-        admitted = np.array([base.frequency_u_rel(order) for order in range(1, self.count + 1)])
-        weighted = slopes * np.array(_SHAPE_SHARES)[:, None]
-        explained = float((weighted**2).sum(axis=0).mean())
-        # Together the shapes explain what the base admits not to know, but for its own share.
-        size = sqrt((1 - _OWN_SHARE**2) * float((admitted**2).mean()) / max(explained, 1e-12))
-        self.shape_u = size * np.array(_SHAPE_SHARES)
-        self.slopes = slopes
-        orders = np.arange(1, self.count + 1)
-        shear = _PRIOR_SHEAR * (orders + 0.5) ** 2
-        self.shape_covariance = (self.slopes.T * self.shape_u**2) @ self.slopes
-        self.covariance = (
-            self.shape_covariance + _PRIOR_SCALE**2 + np.outer(shear, shear) + np.diag((_OWN_SHARE * admitted) ** 2)
-        )
-
-    def posterior(self, observed: Sequence[int], values: Real, noise: Real) -> tuple[Real, Real]:
-        """Mean and covariance of m given values of some orders with a covariance of their errors."""
-        at = np.array(observed) - 1
-        gain = np.linalg.solve(self.covariance[np.ix_(at, at)] + noise, self.covariance[at]).T
-        return gain @ values, self.covariance - gain @ self.covariance[at]
-
-    def unevenness(self, heard: Sequence[int], variance: float) -> Real:
-        """Variance of each order about what a ski's modes share, where the orders ``heard`` have this one on average.
-
-        Were a ski uneven because its shape differs smoothly, orders outside those heard would be more so: what all share is
-        known from the others, and a first mode follows the rig, which bends the middle.
-        """
-        away = np.eye(self.count)
-        away[:, np.array(heard) - 1] -= 1 / len(heard)
-        smooth = np.diag(away @ self.shape_covariance @ away.T)
-        return np.asarray(np.maximum(variance * smooth / smooth[np.array(heard) - 1].mean(), variance))
-
-    def shapes(self, fit: _Fit) -> tuple[LearnedShape, ...]:
-        """The smooth changes of the profile that the fit asks for."""
-        at = np.array(fit.observed) - 1
-        cross = self.shape_u[:, None] ** 2 * self.slopes[:, at]
-        inverse = np.linalg.inv(self.covariance[np.ix_(at, at)] + fit.noise)
-        amounts = cross @ inverse @ fit.values
-        left = self.shape_u**2 - np.einsum("pn,nm,pm->p", cross, inverse, cross)
-        return tuple(
-            LearnedShape(name, float(amount), sqrt(max(float(rest), 0.0)), 1 - float(rest / u**2))
-            for name, amount, rest, u in zip(SHAPE_PARAMETERS, amounts, left, self.shape_u, strict=True)
-        )
-
-
-def _fit(ladders: Sequence[Ladder], prior: _Prior) -> _Fit:
-    """Equation (1) fitted to sound skis."""
-    table = two_way(ladders)
-    used = table.usable
-    count = int(used.sum())
-    level = table.level[used]
-    centre, shared = float(level.mean()), float(level.var(ddof=1))
-    heard = table.known[used].sum(axis=0)
-    variance = np.median(table.variance[used], axis=0)
-    own = prior.unevenness(table.orders, float(np.average(variance, weights=heard)))
-    own[np.array(table.orders) - 1] = variance
-    known = _Means(list(table.orders), (centre + table.effect).tolist(), (variance / heard).tolist())
-    mean, covariance = prior.posterior(known.orders, np.array(known.values), known.noise(shared / count))
-    # Orders that few skis have: each value counts on its own, unless it contradicts what the others make likely.
-    rare: dict[int, list[float]] = {}
-    for i, ladder in enumerate(ladders):
-        for order, value in zip(ladder.orders, ladder.values, strict=True):
-            if order not in table.orders and used[i]:
-                expected, doubt = mean[order - 1], sqrt(float(covariance[order - 1, order - 1] + own[order - 1]))
-                if abs(value - table.level[i] + centre - expected) <= _RARE_STRANGE * doubt:
-                    rare.setdefault(order, []).append(float(value - table.level[i] + centre))
-    for order, values in rare.items():
-        known.add(order, float(np.mean(values)), float(own[order - 1]) / len(values))
-    noise = known.noise(shared / count)
-    mean, covariance = prior.posterior(known.orders, np.array(known.values), noise)
-    return _Fit(mean, covariance, shared, own, tuple(known.orders), np.array(known.values), noise)
-
-
-@dataclass
-class _Means:
-    """Mean deviation of every order heard, and the variance of that mean about what all orders share."""
-
-    orders: list[int]
-    values: list[float]
-    variance: list[float]
-
-    def add(self, order: int, value: float, variance: float) -> None:
-        self.orders.append(order)
-        self.values.append(value)
-        self.variance.append(variance)
-
-    def noise(self, shared: float) -> Real:
-        """Covariance of the means' errors, of which ``shared`` is common to all."""
-        return np.asarray(shared + np.diag(self.variance))
-
-
-def _check_scatter(fit: _Fit) -> None:
+def _check_scatter(fit: Fit) -> None:
     shared, uneven = 100 * sqrt(fit.shared), 100 * sqrt(float(np.median(fit.own)))
     for size, most, what in (
         (shared, MOST_SHARED_PERCENT, "in what the modes of a ski share (rig, balance, build)"),
@@ -409,30 +244,6 @@ def _check_scatter(fit: _Fit) -> None:
                 f"the skis scatter by {size:.1f} % {what}, at most {most:g} % can be learnt from: check rig and balance, and "
                 "give one construction and generation at a time"
             )
-
-
-@dataclass(frozen=True, eq=False)
-class _Errors:
-    """ln(measured/predicted) of every mode that was heard: predicted from the ``others``, and by the ``base``.
-
-    ``variance``: of the error from the others, as their fit expects it.
-    """
-
-    order: NDArray[np.int64]
-    others: Real
-    base: Real
-    variance: Real
-
-
-def _left_one_out(ladders: Sequence[Ladder], prior: _Prior) -> _Errors:
-    rows: list[tuple[int, float, float, float]] = []
-    for i, ladder in enumerate(ladders):
-        fit = _fit([*ladders[:i], *ladders[i + 1 :]], prior)
-        for order, value in zip(ladder.orders, ladder.values, strict=True):
-            expected = fit.shared + fit.own[order - 1] + fit.covariance[order - 1, order - 1]
-            rows.append((order, value - fit.mean[order - 1], value, expected))
-    columns = [np.array(column) for column in zip(*rows, strict=True)]
-    return _Errors(columns[0].astype(np.int64), columns[1], columns[2], columns[3])
 
 
 def _against(learner: Learner, base: Construction) -> Learner:
@@ -462,13 +273,20 @@ class _About:
     reshaped: bool
 
 
-def _result(learners: Sequence[Learner], fit: _Fit, errors: _Errors, about: _About) -> LearnedConstruction:
+def _result(
+    learners: Sequence[Learner], fit: Fit, errors: Errors, profile: Construction, factors: Real, about: _About
+) -> LearnedConstruction:
     # The errors found, over those that the fits expected: the model's own mistakes.
     scale = sqrt(float((errors.others**2 / errors.variance).mean()))
     # Few skis fix a standard deviation poorly, so 95 % of new ones need Student's t instead of the normal 1.96 [GUM, G.3].
     shared = scale * sqrt(fit.shared) * _wider(len(learners) - 1)
-    own = scale * np.sqrt(fit.own + np.diag(fit.covariance))
+    # A check adds what the taps are uncertain by, so that is taken out here.
+    found = scale**2 * (fit.own + np.diag(fit.covariance))
+    heard = [errors.noise[errors.order == order] ** 2 for order in range(1, len(found) + 1)]
+    taps = np.array([float(each.mean()) if len(each) else 0.0 for each in heard])
+    own = np.sqrt(np.maximum(found - taps, _LEAST_OWN * found))
     stated = np.hypot(shared, own)
+    expected = np.hypot(stated[errors.order - 1], errors.noise)
     orders = tuple(
         LearnedOrder(
             order=order,
@@ -483,7 +301,7 @@ def _result(learners: Sequence[Learner], fit: _Fit, errors: _Errors, about: _Abo
     )
     lots = tuple(dict.fromkeys(each.lot for each in learners))
     learned = Learned(
-        frequency_factor=tuple(round(each.factor, 5) for each in orders),
+        frequency_factor=tuple(round(float(factor), 5) for factor in factors),
         shared_percent=_rounded(100 * shared),
         error_percent=tuple(round(each.error_percent or 0.0, 2) for each in orders),
         skis_per_order=tuple(each.skis for each in orders),
@@ -495,9 +313,7 @@ def _result(learners: Sequence[Learner], fit: _Fit, errors: _Errors, about: _Abo
         software=f"taptest {__version__}",
     )
     construction = replace(
-        about.base,
-        stem=about.stem,
-        name=about.name,
+        profile,
         note=_note(about, len(learners), lots),
         frequency_percent=tuple(_rounded(100 * float(u)) for u in own),
         learned=learned,
@@ -514,7 +330,7 @@ def _result(learners: Sequence[Learner], fit: _Fit, errors: _Errors, about: _Abo
         uneven_percent=100 * sqrt(float(np.median(fit.own))),
         error_percent=_rms_percent(errors.others, least=1) or 0.0,
         base_error_percent=_rms_percent(errors.base, least=1) or 0.0,
-        cover_percent=100 * float((np.abs(errors.others) <= _NORMAL_95 * stated[errors.order - 1]).mean()),
+        cover_percent=100 * float((np.abs(errors.others) <= _NORMAL_95 * expected).mean()),
         reshaped=about.reshaped,
     )
 
@@ -536,11 +352,10 @@ def _rounded(percent_: float) -> float:
 
 
 def _note(about: _About, skis: int, lots: Sequence[str]) -> str:
-    profile = f"Profile of {about.base.stem}" + (
-        ", changed smoothly to what the skis ask for." if about.reshaped else ", unchanged."
-    )
-    places = ", ".join(shown(lot, 60) for lot in lots[:5])
+    places = ", ".join(shown(lot, 40) for lot in lots[:3]) + (f" and {len(lots) - 3} more" if len(lots) > 3 else "")
+    done = "changed smoothly to what the skis ask for" if about.reshaped else "unchanged"
     return (
-        f"{profile} Factors learnt from {skis} skis of {places} on {about.made:%Y-%m-%d}, {len(about.left_out)} left out.\n"
-        "They hold for skis of this construction measured with the same rig and balance, hung and tapped the same way."
+        f"Profile of {about.base.stem}, {done}.\n"
+        f"Learnt from {skis} skis of {places} on {about.made:%Y-%m-%d}; {len(about.left_out)} left out.\n"
+        "Holds for skis of this construction measured with the same rig and balance, hung and tapped the same way."
     )

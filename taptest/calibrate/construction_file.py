@@ -116,15 +116,24 @@ def construction_text(construction: Construction) -> str:
 
 
 def _learned(learned: Learned) -> list[str]:
-    return [
+    lines = [
         "",
-        "[learned]                    # from measured skis; delete this table to fall back on the profile alone",
+        "[learned]                    # from measured skis; the uncertainties above hold only together with it",
         "# What the profile's frequency of each bending mode is multiplied by; the last one repeats.",
-        *_list("frequency_factor", learned.frequency_factor, 5),
-        "# In how many skis each mode was heard. Where it was in none, the factor follows from the other modes.",
-        *_list("skis_per_order", learned.skis_per_order, 6),
-        "# Root mean square error of each mode when every ski is predicted from the others; 0: heard in fewer than three.",
-        *_list("error_percent", learned.error_percent, 3),
+        *_list("frequency_factor", learned.frequency_factor, 6),
+    ]
+    if learned.skis_per_order:
+        lines.append(
+            "# In how many skis each mode was heard. Where it was in none, the factor follows from the other modes."
+        )
+        lines += _list("skis_per_order", learned.skis_per_order, 6)
+    if learned.error_percent:
+        lines.append(
+            "# Root mean square error of each mode, every ski predicted from the others; 0: heard in fewer than three."
+        )
+        lines += _list("error_percent", learned.error_percent, 3)
+    return [
+        *lines,
         "# One standard uncertainty of what all modes of a ski share: rig, balance and build together.",
         f"shared_percent = {learned.shared_percent:.2f}",
         f"skis = {learned.skis}",

@@ -20,8 +20,8 @@ def construction(
         str | None,
         typer.Option(metavar="NAME", help="Learn from skis whose construction the table gives so; otherwise --base."),
     ] = None,
-    shape: Annotated[
-        bool, typer.Option("--shape", help="Change stiffness and mass along the ski too, as far as the modes tell.")
+    keep_profile: Annotated[
+        bool, typer.Option("--keep-profile", help="Leave stiffness and mass along the ski as the base has them.")
     ] = False,
     replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
     low: Low = 15.0,
@@ -45,7 +45,7 @@ def construction(
     target = check_target(to, name, replace=replace)
     start, tables = load_base(base), [read_lot(lot) for lot in lots]
     rows = rows_of(tables, of or base)
-    trust = calibrations.trusted(folder)
+    trust = calibrations.trusted(folder, may_be_new=True)
     with output.progress("measuring", len(rows)) as advance:
         lesson = measure(
             tables,
@@ -57,7 +57,7 @@ def construction(
             workers=output.worker_count(len(rows)),
         )
     now = datetime.now(UTC)
-    result = learn(lesson.learners, start, stem=target.stem, name=name, made=now, change_profile=shape)
+    result = learn(lesson.learners, start, stem=target.stem, name=name, made=now, change_profile=not keep_profile)
     write_construction(target, result.construction)
     values = {"construction": target.name, **result.values()}
     stored = calibrations.keep(calibrations.new("construction", values, tuple(lots)), folder, wanted=not no_store)

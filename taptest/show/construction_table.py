@@ -14,8 +14,8 @@ _ORDERS = 10
 _WELL, _BARELY = 0.8, 0.3
 _LEGEND = (
     "skis: in how many it was heard; moved: the base's prediction by this, ± one standard uncertainty (where no ski had the "
-    "mode, from the others); error: root mean square, each ski predicted from the others, and from the base; stated: one "
-    "standard uncertainty that the file claims for a new ski, rig and balance included."
+    "mode, from the others); error: root mean square, each ski predicted from the others; base: the same, predicted from the "
+    "base; stated: one standard uncertainty that the file claims for a new ski, rig and balance included."
 )
 
 
@@ -26,7 +26,7 @@ def construction_view(result: LearnedConstruction, written: Path, stored: Path |
         ("skis", "right"),
         ("moved\n%", "right"),
         ("error\n%", "right"),
-        (f"by {shown(result.base, 20)}\n%", "right"),
+        ("base\n%", "right"),
         ("stated\n%", "right"),
     ]
     table = ruled_table(width, headings)
@@ -81,14 +81,11 @@ def _prediction(result: LearnedConstruction) -> str:
 def _profile(result: LearnedConstruction) -> str:
     """How well the modes fix the smooth changes of the profile."""
     told = [
-        f"{each.name} {each.amount:+.2f} ±{each.amount_u:.2f} ({_how_well(each.determined)})" for each in result.shapes
+        f"{each.name} {each.amount:+.2f} ±{each.amount_u:.2f}, {_how_well(each.determined)}" for each in result.shapes
     ]
-    head = "changed by" if result.reshaped else "left as it is (--shape would change it by"
-    return f"{head} {', '.join(told)}{'' if result.reshaped else ')'}"
+    return f"{'changed' if result.reshaped else 'left as it is; the modes ask for'}: {'; '.join(told)}"
 
 
 def _how_well(determined: float) -> str:
-    share = f"{100 * max(determined, 0.0):.0f} %"
-    if determined >= _WELL:
-        return f"{share} determined"
-    return f"only {share} determined" if determined >= _BARELY else f"{share}, as good as unknown"
+    words = "well" if determined >= _WELL else "partly" if determined >= _BARELY else "hardly"
+    return f"{words} determined ({100 * max(determined, 0.0):.0f} %)"
