@@ -62,7 +62,8 @@ def test_skis_are_still_recognised_and_predicted_as_well_as_stated(seed):
     shape = random_shape(rng, GENERIC)
     lot = [hear(rng, shape, soft=number < 2) for number in range(20)]
     learners = [
-        Learner(placed(replace(row, ski_id=f"{n:02d}"), modes, GENERIC), "x.csv") for n, (_, row, modes) in enumerate(lot)
+        Learner(placed(replace(row, ski_id=f"{n:02d}"), modes, GENERIC), "x.csv")
+        for n, (_, row, modes) in enumerate(lot)
     ]
     result = learn(learners, GENERIC, stem="kind", name="Kind", made=datetime.now(UTC))
     fresh = [hear(rng, shape, soft=number < 6) for number in range(20)]
@@ -80,7 +81,8 @@ def test_skis_are_still_recognised_and_predicted_as_well_as_stated(seed):
         u.append([prediction.u_rel(order) for order in range(1, 11)])
     print(
         f"error {100 * np.sqrt(np.mean(np.square(off))):.2f} %, generic {100 * np.sqrt(np.mean(np.square(base))):.2f} %, "
-        f"within {np.mean(np.abs(off) < 1.96 * np.array(u)):.3f}, first mode {[round(o.first_error_percent, 1) for o in outcomes]}"
+        f"within {np.mean(np.abs(off) < 1.96 * np.array(u)):.3f}"
+        f", first mode {[round(o.first_error_percent, 1) for o in outcomes]}"
     )
     assert np.mean(np.square(off)) < 0.25 * np.mean(np.square(base))
     # 14 skis whose modes share most of their error: 0.85 is two standard deviations below 0.95.
