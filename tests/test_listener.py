@@ -142,6 +142,40 @@ def test_random_recordings_as_analyse_has_them() -> None:
     assert wrong <= count / 100
 
 
+def test_a_bump_of_the_noise_behind_a_ring_is_no_tap() -> None:
+    """Two recordings (found among two hundred) in which the noise rises by chance just when a ring has sunk into it."""
+    for seed in (18, 91):
+        samples, rate_hz, _ = random_recording(seed)
+        live, whole = compared(samples, rate_hz)
+        assert disagreements(live, whole) == 0
+
+
+def test_what_is_kept_never_overlaps() -> None:
+    samples = struck(np.random.default_rng(4), [0.7, 1.6, 2.5, 3.4], seconds=4.6)
+    live = taps_of(heard(samples))
+    assert [tap.accepted for tap in live] == [True] * 4
+    begins = [round(tap.onset_s * RATE_HZ) - tap.onset for tap in live]
+    ends = [begin + len(tap.samples) for begin, tap in zip(begins, live, strict=True)]
+    # So close together, nothing is left out between them either.
+    assert begins[1:] == ends[:-1]
+
+
+def test_a_floating_point_source_above_full_scale_does_not_clip_there() -> None:
+    loud = 4 * good(1)
+    live, whole = compared(loud, RATE_HZ)
+    assert np.abs(loud).max() > 1.1 and disagreements(live, whole) == 0
+    assert all(tap.accepted for tap in live)
+
+
+def test_a_tap_among_many_thuds_is_refused_as_in_a_recording() -> None:
+    thud = ((95.0, 0.08, 1.0), (180.0, 0.08, 0.8), (310.0, 0.09, 0.5))
+    samples = struck(np.random.default_rng(10), [0.7, 1.9, 3.1], seconds=6.0, modes=thud)
+    samples += struck(np.random.default_rng(11), [4.3], seconds=6.0)
+    live, whole = compared(samples, RATE_HZ)
+    assert disagreements(live, whole) == 0
+    assert [tap.accepted for tap in live] == [False] * 4 and live[3].reasons == ("noisy",)
+
+
 @pytest.mark.parametrize("gap_s", [0.03, 0.1, 0.25, 0.5])
 @pytest.mark.parametrize("weaker_db", [0.0, 10.0])
 def test_two_contacts_close_together(gap_s: float, weaker_db: float) -> None:
@@ -231,9 +265,10 @@ def beep(seconds: float) -> Real:
     return 0.2 * np.sin(2 * np.pi * 1000 * time) * np.minimum(1, (seconds - time) / 0.005)
 
 
-def test_own_sounds_are_neither_tap_nor_noise() -> None:
+@pytest.mark.parametrize("at_s", [1.6, 1.85])
+def test_own_sounds_are_neither_tap_nor_noise(at_s: float) -> None:
     samples = good(8)
-    at = round(1.6 * RATE_HZ)
+    at = round(at_s * RATE_HZ)
     samples[at : at + len(beep(0.12))] += beep(0.12)
 
     def listened(ignored_s: float) -> list[HeardTap]:
@@ -247,9 +282,9 @@ def test_own_sounds_are_neither_tap_nor_noise() -> None:
     assert [round(tap.onset_s, 1) for tap in live] == ONSETS
     assert [tap.reasons for tap in live] == [(), (), ()]
     # What is kept of the second begins behind the beep.
-    assert live[1].onset < 0.41 * RATE_HZ
+    assert live[1].onset < (2.2 - at_s - 0.19) * RATE_HZ
     # The beep is one more sound where nothing was said.
-    assert [round(tap.onset_s, 1) for tap in listened(0.0)] == [0.7, 1.6, 2.2, 3.7]
+    assert [round(tap.onset_s, 2) for tap in listened(0.0)] == [0.7, at_s, 2.2, 3.7]
 
 
 def test_a_tap_struck_into_an_own_sound_is_not_heard() -> None:

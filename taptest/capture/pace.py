@@ -42,6 +42,5 @@ class Pace:
         if not late or now_s - late[-1][0] < _WINDOW_S:
             return 0
         lost = round((min(lag for _, lag in late) - usual_s) * self._rate)
-        self._received += lost
-        self._lags.clear()
+        self._lags.clear()  # from now on it lags by what was lost
         return lost
