@@ -110,7 +110,7 @@ def lot_table(desk):
 
 # --- examples ------------------------------------------------------------------------------------------------------
 
-EXACT = [command for command in examples() if re.match(r"taptest (predict|--version|pairs .*/pile\.csv)", command)]
+EXACT = [command for command in examples() if re.match(r"taptest (predict|plan|--version|pairs .*/pile\.csv)", command)]
 
 
 def in_words(output):

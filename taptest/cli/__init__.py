@@ -14,6 +14,7 @@ from taptest.cli import (
     devices,
     output,
     pairs,
+    plan,
     play,
     predict,
     record,
@@ -33,6 +34,7 @@ class _Commands(TyperGroup):
             "pairs",
             "compare",
             "relate",
+            "plan",
             "analyse",
             "predict",
             "play",
@@ -54,6 +56,7 @@ app.command("analyse", short_help="Taps, resonances and damping heard in recordi
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
 app.command("record", short_help="Tap skis: good taps are kept, counted and entered in the table.")(record.record)
 app.command("devices", short_help="Microphones, and whether the one in use is fit.")(devices.devices)
+app.command("plan", short_help="How many skis, hangings or runs a difference takes.")(plan.plan)
 app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
 app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
 app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)
