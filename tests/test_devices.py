@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import threading
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -241,6 +242,8 @@ def test_the_view_fits_and_names_every_remedy(width: int) -> None:
     assert "\x1b" not in text and text.encode("cp1252")
     for word in ("used", *FINDINGS, *devices_module.WARNINGS[:2], "480 samples lost", "12 samples at full scale"):
         assert word in text
+    assert "-45 dB of full scale" in text
+    assert "quieter than any microphone" in drawn(INPUTS, replace(BAD, noise_db=-161.0), width=width)
     assert set(devices_table.FINDINGS) == set(FINDINGS) and set(devices_table.DEVICE_WARNINGS) == set(
         devices_module.WARNINGS
     )

@@ -37,6 +37,8 @@ SWITCH_OFF = {
     "is one, switch noise cancelling and automatic level off",
 }
 
+_NO_MICROPHONE_DB = -130.0  # below the rounding of 24 bits in this band
+
 
 def devices_view(inputs: Sequence[InputDevice], check: InputCheck | None, width: int, system: str) -> Group:
     """Inputs with what is known against them and, if one was listened to, what was heard; ``system`` as `sys.platform`."""
@@ -91,10 +93,13 @@ def _heard(check: InputCheck) -> list[tuple[str, str, str]]:
         "none heard": "neither gain control nor noise suppression heard",
         "not tested": "cannot be told without a sound: tap the ski or clap a few times while it listens",
     }[check.processing]
+    noise = f"{number(check.noise_db, 0)} dB of full scale in the pauses"
+    if check.noise_db < _NO_MICROPHONE_DB:
+        noise = "none at all in the pauses: quieter than any microphone"
     lost = f"; {check.lost_frames} samples lost" if check.lost_frames else ""
     return [
         ("heard", "bold", f"{sound}{lost}"),
-        ("noise", "bold", f"{number(check.noise_db, 0)} dB of full scale in the pauses"),
+        ("noise", "bold", noise),
         ("hum", "bold", heard),
         ("loudest", "bold", _loudest(check)),
         ("processing", "bold", processing),
