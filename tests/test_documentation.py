@@ -65,7 +65,7 @@ def make_desk(folder):
     for name, recording in (("17L", "c05l"), ("17R", "c05r")):
         shutil.copy(folder / "recordings_demo" / f"{recording}.flac", today / f"{name}.flac")
     tables = re.findall(r"```csv\n(.+?)```\n", text_of(README), flags=re.DOTALL)
-    for name, table in zip(("new.csv", "lot.csv", "slips.csv"), tables, strict=True):
+    for name, table in zip(("new.csv", "lot.csv", "slips.csv", "ours.csv"), tables, strict=True):
         (today / name).write_text(table, encoding="utf-8")
     return folder
 
@@ -184,6 +184,18 @@ def test_the_session_in_the_readme_agrees_with_a_run(desk):
     now = printed(command, desk)
     assert words.findall(shown) == words.findall(now) and len(words.findall(now)) == 8
     assert "1 ski recorded." in shown and "1 ski recorded." in now
+
+
+def test_the_learned_construction_in_the_readme_agrees_with_a_run(desk):
+    learn, check = (
+        next(each for each in examples() if each.startswith(f"taptest {command}"))
+        for command in ("calibrate construction", "check today/ours.csv")
+    )
+    shown, now = examples()[learn], printed(learn, desk)
+    for pattern in (r"^learnt from +(\d+ skis)", r"^(\w\d\d\w)  Uneven"):
+        assert re.findall(pattern, shown, re.MULTILINE) == re.findall(pattern, now, re.MULTILINE) != []
+    assert summary(printed(check, desk)) == summary(examples()[check])
+    assert "1 pass, 0 recheck, 1 outlier," in summary(examples()[check])
 
 
 def test_a_wrong_example_would_be_seen(desk):
