@@ -56,34 +56,44 @@ def placed(row, modes, construction):
     return MeasuredSki(row, construction.name, prediction, found, 5, 5, obstacles)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_skis_are_still_recognised_and_predicted_as_well_as_stated(seed):
-    rng = np.random.default_rng(seed)
+def deviations(skis, construction, orders=slice(1, 8)):
+    """ln(true/predicted) by ski and order."""
+    return np.array(
+        [
+            np.log(heard.bending_hz[orders] / np.array(predict(construction, measurements_of(row)).bending_hz[orders]))
+            for heard, row, _ in skis
+        ]
+    )
+
+
+def test_skis_are_still_recognised_and_predicted_better():
+    rng = np.random.default_rng(1)
     shape = random_shape(rng, GENERIC)
     lot = [hear(rng, shape, soft=number < 2) for number in range(20)]
     learners = [
-        Learner(placed(replace(row, ski_id=f"{n:02d}"), modes, GENERIC), "x.csv")
-        for n, (_, row, modes) in enumerate(lot)
+        Learner(placed(replace(row, ski_id=f"{number:02d}"), modes, GENERIC), "x.csv")
+        for number, (_, row, modes) in enumerate(lot)
     ]
     result = learn(learners, GENERIC, stem="kind", name="Kind", made=datetime.now(UTC))
+    assert {each.ski_id for each in result.left_out} >= {"00"}  # 01 may be soft where no mode minds
+    # What the lot is said to scatter by is what it truly scatters by (this one by luck only two thirds of 0.5 %).
+    true = 100 * deviations(lot[2:], GENERIC).mean(axis=1).std(ddof=1)
+    assert result.shared_percent == pytest.approx(true, rel=0.1)
+
     fresh = [hear(rng, shape, soft=number < 6) for number in range(20)]
-    skis = [placed(row, modes, result.construction) for _, row, modes in fresh]
-    outcomes = [outcome(heard, ski.identification) for (heard, _, _), ski in zip(fresh, skis, strict=True)]
-    assert sum(each.judged for each in outcomes) >= 19
-    assert not any(each.wrong for each in outcomes if each.judged)
-    assert np.mean([abs(each.first_error_u) < 2 for each in outcomes if each.judged]) >= 0.9
-    sound = slice(6, None)
-    off, base, u = [], [], []
-    for heard, row, _ in fresh[sound]:
-        prediction = predict(result.construction, measurements_of(row))
-        off.append(np.log(heard.bending_hz[:10] / np.array(prediction.bending_hz[:10])))
-        base.append(np.log(heard.bending_hz[:10] / np.array(predict(GENERIC, measurements_of(row)).bending_hz[:10])))
-        u.append([prediction.u_rel(order) for order in range(1, 11)])
-    print(
-        f"error {100 * np.sqrt(np.mean(np.square(off))):.2f} %, generic {100 * np.sqrt(np.mean(np.square(base))):.2f} %, "
-        f"within {np.mean(np.abs(off) < 1.96 * np.array(u)):.3f}"
-        f", first mode {[round(o.first_error_percent, 1) for o in outcomes]}"
-    )
-    assert np.mean(np.square(off)) < 0.25 * np.mean(np.square(base))
-    # 14 skis whose modes share most of their error: 0.85 is two standard deviations below 0.95.
-    assert np.mean(np.abs(off) < 1.96 * np.array(u)) >= 0.85
+    off, base = (np.sqrt(np.mean(deviations(fresh[6:], each) ** 2)) for each in (result.construction, GENERIC))
+    assert off < 0.2 * base
+    placed_by = {
+        name: [placed(row, modes, each).identification for _, row, modes in fresh]
+        for name, each in (("learned", result.construction), ("generic", GENERIC))
+    }
+    outcomes = {
+        name: [outcome(heard, each) for (heard, _, _), each in zip(fresh, found, strict=True)]
+        for name, found in placed_by.items()
+    }
+    assert not any(each.wrong for each in outcomes["learned"] if each.judged)
+    judged = {name: sum(each.judged for each in those) for name, those in outcomes.items()}
+    assert judged["learned"] >= max(judged["generic"], 19)
+    # Soft skis too: with a shape that may hardly differ, their first modes came out up to 7 % off.
+    units = np.array([each.first_error_u for each in outcomes["learned"] if each.judged])
+    assert np.mean(np.abs(units) < 2) >= 0.95

@@ -102,7 +102,7 @@ class MatchSettings:
 
 _SHAPE_WEIGHTS = (1.0, 1.0, 0.5, 1.0)  # how the shape unknowns share the construction's uncertainty
 _OWN_SHARE = 0.08  # part of a mode's uncertainty that no smooth shape explains ...
-_LEAST_SHAPE_U = 0.02  # however well a construction was learnt
+_LEAST_SHAPE_U = 0.045  # of a learned construction: as much as is admitted of a generic one
 _OWN_TORSION = 0.025
 _LOOSE = 4.0  # ... and how much wider it is for a ski with a local fault
 _LOOSE_ODDS = 0.1
@@ -128,9 +128,10 @@ class _Model:
         slopes = np.array(prediction.bending_shape_slopes) * np.array(_SHAPE_WEIGHTS)[:, None]
         twist = np.array(prediction.torsion_shape_slopes) * np.array(_SHAPE_WEIGHTS)[:, None]
         own = np.array(prediction.bending_u_rel)
-        # Skis that were learnt from were sound; the one at hand may be shaped otherwise and must still be recognised.
-        single = own if prediction.learned else _OWN_SHARE * own
-        own = np.maximum(own, _LEAST_SHAPE_U) if prediction.learned else own
+        # Skis that were learnt from were sound; the one at hand may be soft somewhere and must still be recognised.
+        single = _OWN_SHARE * own
+        if prediction.learned:
+            single, own = np.maximum(own, _OWN_SHARE * _LEAST_SHAPE_U), np.maximum(own, _LEAST_SHAPE_U)
         # The shape unknowns are scaled so that together they explain what the construction admits not to know.
         explained = np.sqrt((slopes**2).sum(axis=0))
         factor = float(np.sqrt((1 - _OWN_SHARE**2) * (own**2).mean() / max((explained**2).mean(), 1e-12)))
