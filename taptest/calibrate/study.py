@@ -4,16 +4,14 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from collections.abc import Sequence
-from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 
 from taptest.calibrate.repeatability import QUANTITIES, Gauge, Quantity, gauge_study
+from taptest.durable import write_durably
 from taptest.errors import CalibrationError, UnitError, shown
 from taptest.judge.lot_table import CellProblem, TableRow, cell_text, read_table
 from taptest.recording import read_recording
@@ -266,20 +264,12 @@ def enter(study: Study, run: Run, values: dict[Quantity, float]) -> Study:
             f"{shown(study.path.name, 100)}: its columns are not those of a planned study, and entering would lose the others; "
             "type the values in a spreadsheet"
         )
-    handle, temporary = tempfile.mkstemp(prefix=".study-", dir=study.path.parent)
     try:
-        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).replace(study.path)
+        write_durably(study.path, text.encode("utf-8"))
     except OSError as problem:
         raise CalibrationError(
             f"{shown(study.path, 200)}: cannot be written ({problem.strerror or problem})"
         ) from problem
-    finally:
-        with suppress(FileNotFoundError):
-            Path(temporary).unlink()
     return read_study(study.path)
 
 
