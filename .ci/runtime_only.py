@@ -38,6 +38,12 @@ def main(clone: Path) -> None:
         sys.exit(f"the wheel ships the constructions {names}, the clone has {in_clone}")
     for name in names:
         load_construction(name)
+    from taptest.beam.bar import bar_names, load_bar
+
+    if bar_names() != sorted(path.stem for path in (clone / "calibration" / "bars").glob("*.toml")):
+        sys.exit(f"the wheel ships the bars {bar_names()}, which are not those of the clone")
+    for name in bar_names():
+        load_bar(name)
     print(f"taptest {taptest.__version__}: {len(modules)} modules and {len(names)} constructions, from {folder}")
 
 

@@ -1,7 +1,8 @@
 """Make the synthetic demo recordings: an invented workshop's lot of skis, each hung and tapped five times.
 
 Every ski, label, fault and sound here is made up by this script. Run `python recordings_demo/make_demo.py`; it writes
-`lot.csv`, `truth.json` and one FLAC file a ski beside itself (a few minutes) and prints a summary.
+`lot.csv`, `truth.json` and one FLAC file a ski beside itself (a few minutes) and prints a summary. `pile.csv` holds skis
+of the same workshop that are not yet pairs: weighed and bent, not tapped.
 """
 
 from __future__ import annotations
@@ -286,6 +287,32 @@ def lot_row(ski: DemoSki) -> dict[str, str]:
     }
 
 
+def pile(seed: int = SEED + 1, count: int = 21) -> list[dict[str, str]]:
+    """Rows of a pile: classic skis of the newer generation of two lengths, in no order; two of them are odd ones."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for number in rng.permutation(np.arange(1, count + 1)):
+        mass_g = CLASSIC.mass_g * TEAL.mass * (1.0 + 0.02 * rng.normal())
+        stiffness = CLASSIC.stiffness_n_per_mm * TEAL.stiffness * (1.0 + 0.05 * rng.normal())
+        length_mm = CLASSIC.lengths_mm[rng.integers(2)]
+        if number in (7, 15):  # one far too stiff, one far too heavy
+            mass_g, stiffness = (mass_g, 1.25 * stiffness) if number == 7 else (1.12 * mass_g, stiffness)
+        rows.append(
+            {
+                "ski_id": f"P{number:02d}",
+                "construction": CLASSIC.stem,
+                "generation": TEAL.name,
+                "length_mm": str(length_mm),
+                "mass_g": f"{mass_g:.0f}",
+                "stiffness_n_per_mm": f"{stiffness:.3f}",
+                "span_mm": str(CLASSIC.span_mm),
+                "balance_mm": f"{0.4967 * length_mm + 1.5 * rng.normal():.0f}",
+                "note": "synthetic",
+            }
+        )
+    return rows
+
+
 def truth_entry(ski: DemoSki) -> dict[str, Any]:
     """What is true of the ski: modes from the eigenvalues of its chain with all damping, and the planted fault."""
     bending_hz, bending_damping = ski.chain.bending_modes(BENDING_MODES)
@@ -315,15 +342,15 @@ def main() -> None:
     """Write the lot table, the truth and the recordings."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else None)
     parser.add_argument("--output", type=Path, default=Path(__file__).parent, help="folder to write to")
-    parser.add_argument("--no-sound", action="store_true", help="write lot.csv and truth.json only (seconds)")
+    parser.add_argument("--no-sound", action="store_true", help="write the tables and truth.json only (seconds)")
     options = parser.parse_args()
     skis = scenario()
     options.output.mkdir(parents=True, exist_ok=True)
-    rows = [lot_row(ski) for ski in skis]
-    with (options.output / "lot.csv").open("w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
+    for name, rows in (("lot.csv", [lot_row(ski) for ski in skis]), ("pile.csv", pile())):
+        with (options.output / name).open("w", newline="", encoding="utf-8") as file:
+            writer = csv.DictWriter(file, fieldnames=list(rows[0]), lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
     truth = {"note": "synthetic: made by make_demo.py, not measured", "skis": [truth_entry(ski) for ski in skis]}
     (options.output / "truth.json").write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
     if options.no_sound:

@@ -19,6 +19,14 @@ class LotError(TaptestError):
     """A lot table that cannot be read at all (single bad cells are collected, not raised)."""
 
 
+class LimitsError(TaptestError):
+    """Limits that cannot be used: a file with a fault, or a value that is no limit."""
+
+
+class CalibrationError(TaptestError):
+    """A calibration that cannot be made, stored or read."""
+
+
 class CaptureError(TaptestError):
     """Sound that cannot be captured: no device, no permission, unplugged, stalled, or nowhere to store it."""
 

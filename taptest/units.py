@@ -12,7 +12,7 @@ from typing import Any, Literal
 
 from taptest.errors import UnitError, shown
 
-Dimension = Literal["length", "mass", "stiffness", "temperature"]
+Dimension = Literal["length", "mass", "stiffness", "temperature", "duration", "speed"]
 
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?)(?P<digits>[0-9][0-9 ',.]*|[.,][0-9]+)(?:[eE](?P<exponent>[+-]?[0-9]+))?(?P<unit>[^0-9].*)?",
@@ -46,7 +46,7 @@ class Unit:
     plural: str = ""
 
     def to_base(self, value: float) -> float:
-        """The value in the base unit of its dimension: m, kg, N/m or °C."""
+        """The value in the base unit of its dimension: m, kg, N/m, °C, s or m/s."""
         return (value - self.zero) * self.numerator / self.denominator
 
     def from_base(self, value: float) -> float:
@@ -68,6 +68,8 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
         Unit("kn_per_m", "kN/m", 1000),
     ),
     "temperature": (Unit("c", "°C"), Unit("k", "K", zero=273.15), Unit("f", "°F", 5, 9, zero=32.0)),
+    "duration": (Unit("s", "s", plural="seconds"), Unit("min", "min", 60, plural="minutes")),
+    "speed": (Unit("km_per_h", "km/h", 1, 3.6), Unit("m_per_s", "m/s")),
 }
 
 _SPELLINGS: dict[str, str] = {
@@ -119,7 +121,7 @@ def decimal_mark(text: str) -> str:
 
 
 def parse_quantity(text: str, unit: Unit, *, decimal_comma: bool = False) -> float:
-    """A number in the unit of its column, converted to the base unit (m, kg, N/m, °C).
+    """A number in the unit of its column, converted to the base unit (m, kg, N/m, °C, s, m/s).
 
     The same unit may stand in the cell too ("520 g"); a different one is refused, not converted, because one of the
     two is a mistake.

@@ -14,10 +14,11 @@ from typer.testing import CliRunner
 
 import taptest.recording
 from taptest.cli import app, output
+from taptest.judge.pair_limits import QUANTITIES
 
 ROOT = Path(__file__).resolve().parent.parent
 DEMO = ROOT / "recordings_demo"
-COMMANDS = ("check", "analyse", "predict")
+COMMANDS = ("check", "pairs", "compare", "analyse", "predict")
 ONE_SKI = (
     "--construction",
     "uniform_bar",
@@ -112,6 +113,17 @@ WRONG_USAGE = [
     (("analyse", "a.wav", "--room", "-1"), "0.05 to 20 s"),
     (("analyse", "a.wav", "--room", "nan"), "0.05 to 20 s"),
     (("analyse", "a.wav", "--channel", "0"), "--channel"),
+    (("pairs", "lot.csv", "--mass", "10/5"), "the second not below it"),
+    (
+        ("pairs", "lot.csv", "--stiffness", "stiff"),
+        "write such as 5/10 (matched up to 5 %, close up to 10 %), 5, or off",
+    ),
+    (("pairs", "lot.csv", *(f"--{name}=off" for name in QUANTITIES)), "everything is off"),
+    (("pairs", "a.csv", "b.csv"), "unexpected extra argument"),
+    (("compare",), "Missing argument"),
+    (("compare", "lot.csv", "--by", "colour"), "'colour' is not"),
+    (("compare", "lot.csv", "--length", "1.9"), "a ski has 300 to 3000 mm"),
+    (("compare", "lot.csv", "--length", "nan"), "a ski has 300 to 3000 mm"),
     (("predict",), "give a table, or --construction"),
     (("predict", "--length", "1900"), "shipped constructions: classic_generic"),
     (("predict", "--construction", "uniform_bar"), "--length / --mass / --stiffness / --span"),
@@ -254,6 +266,59 @@ def test_predict_takes_a_table_and_names_the_skis_that_lack_something(tmp_path):
     assert "lot.csv line 3, ski odd: construction 'no_such' is not known" in result.stderr
     assert "lot.csv line 4, column mass_g" in result.stderr
     assert run("predict", DEMO / "lot.csv").exit_code == 0
+
+
+@pytest.fixture
+def pile(tmp_path):
+    """Two generations of four untapped skis each, in two pairs each, and a good ski's bad neighbour."""
+    path = tmp_path / "pile.csv"
+    lines = [
+        f"{name}{n},{name}{n // 2},{'LR'[n % 2]},{name},classic_generic,1990,{grams + n},4.{4 + n},1400"
+        for name, grams in (("old", 540), ("new", 500))
+        for n in range(4)
+    ]
+    heading = "ski_id,pair_id,side,generation,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm"
+    path.write_text("\n".join([heading, *lines, "bad,x,L,new,classic_generic,1990,0.5,4.4,1400", ""]))
+    return path
+
+
+def test_pairs_names_what_it_cannot_read_and_does_the_rest(pile):
+    result = run("pairs", pile)
+    assert result.exit_code == 4 and "pile.csv line 10, column mass_g" in result.stderr
+    assert "4 pairs: 3 matched" in result.stdout or "4 pairs: 4 matched" in result.stdout
+    document = json.loads(run("pairs", pile, "--pile", "--json", "--mass", "2/4").stdout)
+    assert document["limits"]["mass_g"] == {"matched": 2.0, "close": 4.0}
+    assert len(document["pairs"]) == 4 and document["pile"]
+
+
+def test_limits_come_from_a_file_and_options_go_before_it(pile, tmp_path):
+    limits = tmp_path / "limits.toml"
+    limits.write_text('schema = "taptest.pairlimits/1"\n[matched]\nmass_g = 1\n[close]\nmass_g = 2\n')
+    for options, expected in (((), 2.0), (("--mass", "3/7"), 7.0)):
+        document = json.loads(run("pairs", pile, "--json", "--limits", limits, *options).stdout)
+        assert document["limits"]["mass_g"]["close"] == expected
+    assert "mass_g" not in json.loads(run("pairs", pile, "--json", "--mass", "off").stdout)["limits"]
+    missing = run("pairs", pile, "--limits", tmp_path / "none.toml")
+    assert missing.exit_code == 1 and missing.stderr.count("\n") == 1 and "cannot be read" in missing.stderr
+
+
+def test_compare_goes_on_without_a_table_that_cannot_be_read(pile, tmp_path):
+    result = run("compare", tmp_path / "nope.csv", pile)
+    assert result.exit_code == 4 and "new against old" in result.stdout
+    assert "nope.csv: not found" in result.stderr and "pile.csv line 10" in result.stderr
+    both = run("compare", tmp_path / "nope.csv", pile, "--against", "blue")
+    assert both.exit_code == 1 and both.stdout == ""
+    assert "nope.csv: not found" in both.stderr and "there is no generation 'blue'; there are old, new" in both.stderr
+    document = json.loads(run("compare", pile, "--json", "--length", "2000").stdout)
+    assert document["schema"] == "taptest.compare/1" and document["length_mm"] == 2000
+
+
+def test_pictures_and_tables_of_compare_are_plain_in_every_encoding(pile):
+    texts = [
+        start("compare", pile, PYTHONIOENCODING=encoding).stdout.decode(encoding)
+        for encoding in ("utf-8", "cp1252", "ascii")
+    ]
+    assert texts[0] == texts[1] and "\\" not in texts[0] + texts[2]
 
 
 @pytest.mark.parametrize(

@@ -124,7 +124,7 @@ def test_a_bad_recording_is_one_line_and_a_failure(tmp_path, name, data, parts):
     assert "internal error" not in result.stderr and "Traceback" not in result.output
 
 
-@pytest.mark.parametrize("command", ["check", "predict"])
+@pytest.mark.parametrize("command", ["check", "pairs", "compare", "predict"])
 @pytest.mark.parametrize(("name", "data", "parts"), TABLES, ids=[case[0] for case in TABLES])
 def test_what_is_no_table_is_one_line_and_a_failure(tmp_path, command, name, data, parts):
     path = tmp_path / name
@@ -215,6 +215,6 @@ def test_a_bad_construction_in_a_table_costs_its_own_ski(folder):
 
 def test_a_table_with_nothing_but_bad_lines_is_a_failure(folder):
     (folder / "lot.csv").write_text(csv_text(lines_of({"ski_id": "1", "mass_g": "x"})))
-    for command in ("check", "predict"):
+    for command in ("check", "pairs", "compare", "predict"):
         result = run(command, folder / "lot.csv")
         assert result.exit_code == 1 and "lot.csv line 2, column mass_g" in result.stderr

@@ -15,18 +15,20 @@ LAYERS = {
     "errors": set(),
     "units": {"errors"},
     "recording": {"errors", "units"},
+    "durable": set(),
     "sound": {"errors", "units", "recording"},
     "beam": {"errors", "units", "recording"},
-    "capture": {"errors", "units", "recording", "sound"},
-    "judge": {"errors", "units", "recording", "sound", "beam"},
-    "show": {"errors", "units", "recording", "sound", "beam", "capture", "judge"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "capture", "judge", "show"},
+    "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
+    "capture": {"errors", "units", "recording", "durable", "sound"},
+    "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture"},
+    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "show"},
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
-SCREENLESS = {"errors", "units", "recording", "sound", "beam", "capture", "judge", "__init__"}
-HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rich")
+SCREENLESS = {"errors", "units", "recording", "durable", "sound", "beam", "judge", "capture", "calibrate", "__init__"}
+HEAVY = ("numpy", "scipy", "librosa", "soundfile", "sounddevice", "python_calamine", "rustworkx", "plotille", "rich")
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
 
@@ -80,10 +82,10 @@ def test_the_walk_finds_what_it_looks_for():
     [
         ["--help"],
         ["--version"],
-        ["check", "--help"],
-        ["analyse", "--help"],
-        ["predict", "--help"],
-        ["devices", "--help"],
+        *(
+            [name, "--help"]
+            for name in ("check", "pairs", "compare", "relate", "analyse", "predict", "record", "devices", "calibrate")
+        ),
     ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):

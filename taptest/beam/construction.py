@@ -14,22 +14,36 @@ import numpy as np
 from taptest.errors import ConstructionError
 
 SCHEMA = "taptest.construction/1"
+LONGEST_NAME = 80
 
 _LARGEST_FILE_BYTES = 256 * 1024
 _MOST_STATIONS = 401
 _MOST_ORDERS = 100
-_LONGEST_NAME = 80
 _LONGEST_NOTE = 4000
+_LONGEST_REMARK = 200
+_MOST_SKIS = 100_000
 _CLOSEST_STATIONS = 1e-6
 _PROFILE_LOW, _PROFILE_HIGH = 1e-12, 1e12
 # More than this is a slip of the pen, and would cost the lowest modes their digits.
 _LARGEST_CONTRAST = 1e6
 _KEYS = {
-    "": {"schema", "name", "note", "profile", "uncertainty", "torsion", "shear"},
+    "": {"schema", "name", "note", "profile", "uncertainty", "torsion", "shear", "learned"},
     "profile": {"station", "bending_stiffness", "mass_per_length"},
     "uncertainty": {"frequency_percent"},
     "torsion": {"stiffness_ratio", "gyration_mm"},
     "shear": {"rigidity_ratio", "thickness_mm"},
+    "learned": {
+        "frequency_factor",
+        "shared_percent",
+        "error_percent",
+        "skis_per_order",
+        "skis",
+        "left_out",
+        "base",
+        "lots",
+        "made",
+        "software",
+    },
 }
 
 
@@ -50,6 +64,33 @@ class Shear:
 
 
 @dataclass(frozen=True)
+class Learned:
+    """What measured skis added to the profile, and where it comes from.
+
+    `frequency_factor` multiplies each bending order that the profile predicts, the last one repeats. `shared_percent` is
+    the standard deviation of what all modes of a ski share (rig, balance and build together), as those skis had it; it
+    stands in for what is said of rig and balance. For people: `error_percent`, the root mean square error of each order
+    when every ski was predicted from the others (0 where it was never heard), `skis_per_order` in which it was heard,
+    `skis` used and `left_out`, the `base` whose profile it is, the `lots`, when it was `made` and with which `software`.
+    """
+
+    frequency_factor: tuple[float, ...]
+    shared_percent: float
+    error_percent: tuple[float, ...] = ()
+    skis_per_order: tuple[int, ...] = ()
+    skis: int = 0
+    left_out: int = 0
+    base: str = ""
+    lots: tuple[str, ...] = ()
+    made: str = ""
+    software: str = ""
+
+    def factor(self, order: int) -> float:
+        """What the prediction of bending order `order` (from 1) is multiplied by."""
+        return self.frequency_factor[min(order, len(self.frequency_factor)) - 1]
+
+
+@dataclass(frozen=True)
 class Construction:
     """Relative shapes over `station` = x/L from the tail, linear in between.
 
@@ -66,6 +107,7 @@ class Construction:
     frequency_percent: tuple[float, ...]
     torsion: Torsion | None = None
     shear: Shear | None = None
+    learned: Learned | None = None
 
     def frequency_u_rel(self, order: int) -> float:
         """Relative standard uncertainty of bending order `order` (from 1) that the assumed shape brings."""
@@ -169,7 +211,7 @@ class _Reader:
         percent = self._numbers(uncertainty, "uncertainty", "frequency_percent", low=0.01, high=50.0, most=_MOST_ORDERS)
         return Construction(
             stem=self.path.stem,
-            name=self._text("name", _LONGEST_NAME, lines=False),
+            name=self._text("name", LONGEST_NAME, lines=False),
             note=self._text("note", _LONGEST_NOTE, lines=True),
             station=station,
             bending_stiffness=tuple(value / mid for value in bending),
@@ -177,6 +219,7 @@ class _Reader:
             frequency_percent=percent,
             torsion=self._torsion(len(station)),
             shear=self._shear(),
+            learned=self._learned(),
         )
 
     def _torsion(self, stations: int) -> Torsion | None:
@@ -198,6 +241,41 @@ class _Reader:
         rigidity = self._number(table.get("rigidity_ratio"), "shear.rigidity_ratio", low=10.0, high=1e9)
         thickness = self._number(table.get("thickness_mm"), "shear.thickness_mm", low=0.1, high=200.0)
         return Shear(rigidity, thickness / 1000)
+
+    def _learned(self) -> Learned | None:
+        table = self._table("learned")
+        if table is None:
+            return None
+        lots = table.get("lots", [])
+        if not isinstance(lots, list) or len(lots) > _MOST_ORDERS:
+            raise self._fault("learned.lots", lots, 'must be a list of texts, written ["lot.csv"]')
+        counts = {}
+        for key in ("skis", "left_out"):
+            count = table.get(key, 0)
+            if isinstance(count, bool) or not isinstance(count, int) or not 0 <= count <= _MOST_SKIS:
+                raise self._fault(f"learned.{key}", count, f"must be a whole number from 0 to {_MOST_SKIS}")
+            counts[key] = count
+        texts = {key: self._remark(table.get(key, ""), f"learned.{key}") for key in ("base", "made", "software")}
+        optional = {
+            key: self._numbers(table, "learned", key, low=0.0, high=high, most=_MOST_ORDERS) if key in table else ()
+            for key, high in (("error_percent", 50.0), ("skis_per_order", float(_MOST_SKIS)))
+        }
+        return Learned(
+            frequency_factor=self._numbers(table, "learned", "frequency_factor", low=0.5, high=2.0, most=_MOST_ORDERS),
+            shared_percent=self._number(table.get("shared_percent"), "learned.shared_percent", low=0.01, high=50.0),
+            error_percent=optional["error_percent"],
+            skis_per_order=tuple(int(value) for value in optional["skis_per_order"]),
+            skis=counts["skis"],
+            left_out=counts["left_out"],
+            lots=tuple(self._remark(lot, "learned.lots") for lot in lots),
+            **texts,
+        )
+
+    def _remark(self, value: object, where: str) -> str:
+        """A short text for people, on one line."""
+        if not isinstance(value, str) or len(value) > _LONGEST_REMARK or not value.isprintable():
+            raise self._fault(where, value, f"must be a text of at most {_LONGEST_REMARK} printable characters")
+        return value
 
     def _table(self, key: str, *, needed: bool = False) -> Any:
         table = self.document.get(key)

@@ -1,5 +1,6 @@
 """Natural frequencies of a ski from its mass, its two-support stiffness and its construction."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from math import e, hypot, isfinite, log, pi, sqrt
@@ -71,6 +72,7 @@ class Prediction:
         torsion_shape_slopes: as for bending, for the torsion ladder.
         ei_mid_n_m2: bending stiffness at mid length that the rig's stiffness stands for.
         mass_per_length_kg_per_m: mean mass per length without the binding.
+        learned: whether `bending_u_rel` is what measured skis scatter by, and not what is assumed of a shape.
     """
 
     bending_hz: tuple[float, ...]
@@ -82,6 +84,7 @@ class Prediction:
     torsion_shape_slopes: tuple[tuple[float, ...], ...]
     ei_mid_n_m2: float
     mass_per_length_kg_per_m: float
+    learned: bool = False
 
     def u_rel(self, order: int) -> float:
         """Combined relative standard uncertainty of bending order `order` (from 1)."""
@@ -115,7 +118,8 @@ def predict(
     One load case of the construction's profile gives EI_mid for k; EI_mid and the profile of the mass give every f_n.
     For a uniform beam that is k = 48 EI/S³ and f_n = lambda_n²/(2 pi L²) sqrt(EI/mu). The scale is common to all
     orders, u(f)/f = 1/2 sqrt((u_k/k)² + (u_m/m)²) [1], and `bending_u_rel` comes on top. In torsion the binding is
-    given the radius of gyration of the ski.
+    given the radius of gyration of the ski. A learned construction multiplies every bending order by its factor, and
+    what its skis were found to share takes the place of u(f)/f.
 
     Raises:
         ConstructionError: measurements from which nothing can be predicted, see `check_plausible`, or orders out of
@@ -137,16 +141,21 @@ def predict(
     torsion_hz = None
     if construction.torsion is not None:
         torsion_hz = tuple(ratio * rate_hz * ski.length_m / construction.torsion.gyration_m for ratio in ladder.torsion)
+    learned = construction.learned
+    factors = [1.0 if learned is None else learned.factor(order) for order in range(1, bending_orders + 1)]
     return Prediction(
-        bending_hz=tuple(ratio * rate_hz for ratio in ladder.bending),
+        bending_hz=tuple(ratio * rate_hz * factor for ratio, factor in zip(ladder.bending, factors, strict=True)),
         bending_u_rel=tuple(construction.frequency_u_rel(order) for order in range(1, bending_orders + 1)),
-        scale_u_rel=0.5 * hypot(ski.stiffness_u_rel, ski.mass_u_rel),
+        scale_u_rel=0.5 * hypot(ski.stiffness_u_rel, ski.mass_u_rel)
+        if learned is None
+        else learned.shared_percent / 100,
         bending_shape_slopes=bending_slopes,
         torsion_hz=torsion_hz,
         torsion_ratios=tuple(ratio / ladder.torsion[0] for ratio in ladder.torsion),
         torsion_shape_slopes=torsion_slopes,
         ei_mid_n_m2=ski.stiffness_n_per_m * ski.length_m**3 / ladder.rig,
         mass_per_length_kg_per_m=bare_kg / ski.length_m,
+        learned=learned is not None,
     )
 
 
@@ -176,6 +185,20 @@ def what_if(
     )
     before = predict(construction, ski, bending_orders=bending_orders)
     return FrequencyChange(before, predict(construction, changed, bending_orders=bending_orders))
+
+
+def reshaped(construction: Construction, amounts: Sequence[float]) -> Construction:
+    """The construction with its profile changed by these amounts of `SHAPE_PARAMETERS`."""
+    station = np.array(construction.station)
+    bending, mass = np.array(construction.bending_stiffness), np.array(construction.mass_per_length)
+    for shape, amount in enumerate(amounts):
+        log_bending, log_mass = _shape_logs(station, shape)
+        bending, mass = bending * np.exp(amount * log_bending), mass * np.exp(amount * log_mass)
+    return replace(
+        construction,
+        bending_stiffness=tuple((bending / np.interp(0.5, station, bending)).tolist()),
+        mass_per_length=tuple((mass / np.trapezoid(mass, station)).tolist()),
+    )
 
 
 def check_plausible(ski: SkiMeasurements) -> list[str]:

@@ -6,14 +6,35 @@ import typer
 from typer.core import TyperGroup
 
 from taptest import __version__
-from taptest.cli import analyse, check, devices, output, predict
+from taptest.cli import (
+    analyse,
+    calibrate,
+    check,
+    compare,
+    devices,
+    output,
+    pairs,
+    predict,
+    record,
+    relate,
+)
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return ["check", "analyse", "predict", "devices"]
+        return [
+            "record",
+            "check",
+            "pairs",
+            "compare",
+            "relate",
+            "analyse",
+            "predict",
+            "devices",
+            "calibrate",
+        ]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -22,9 +43,14 @@ class _Commands(TyperGroup):
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
 app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
+app.command("pairs", short_help="Compare the skis of pairs, or make the best pairs of a pile.")(pairs.pairs)
+app.command("compare", short_help="Generations or constructions side by side.")(compare.compare)
 app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
 app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
+app.command("record", short_help="Tap skis: good taps are kept, counted and entered in the table.")(record.record)
 app.command("devices", short_help="Microphones, and whether the one in use is fit.")(devices.devices)
+app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
+app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
 
 
 def _print_version(wanted: bool) -> None:

@@ -1,12 +1,13 @@
 """``taptest analyse``: what is heard in recordings."""
 
 import sys
+from dataclasses import replace
 from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
 
 
 def analyse(
@@ -18,6 +19,7 @@ def analyse(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
 
@@ -29,6 +31,9 @@ def analyse(
     from taptest.sound.analysis import analyse as analyse_recording
 
     settings = output.settings_from(low, high, room, channel)
+    known = calibrations.room_only(calibration_folder) if room is None else None
+    if known is not None:
+        settings = replace(settings, room=known.room)
     console = None if json else output.screen()
     analyses, refused = [], []
     # Tables that come one by one are progress enough.
@@ -42,10 +47,11 @@ def analyse(
                 if console is not None:
                     from taptest.show.analysis_table import analysis_view
 
-                    output.show(analysis_view(analyses[-1], settings, console.width), console)
+                    output.show(analysis_view(analyses[-1], settings, console.width, known), console)
             advance()
     if json and analyses:
         from taptest.show.as_json import analysis_document
 
-        output.write_json(analysis_document(analyses))
-    output.finish(refused, nothing_read=not analyses)
+        output.write_json(analysis_document(analyses, () if known is None else known.citations))
+    unused = () if known is None else known.problems
+    output.finish([*unused, *refused], nothing_read=not analyses)

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
 
 
 class FailOn(StrEnum):
@@ -21,10 +21,20 @@ def check(
     fail_on: Annotated[
         FailOn | None, typer.Option(metavar="outlier", help="End with exit status 3 when there is an outlier.")
     ] = None,
+    explain: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ID", help="Explain the verdict on one ski, with all figures; only its kind is listened to."
+        ),
+    ] = None,
+    one_in: Annotated[
+        int, typer.Option(min=10, max=1000, metavar="N", help="Let at most one sound ski in N be called an outlier.")
+    ] = 100,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Judge every ski of a lot: does it ring as its stiffness and mass say, and like the others of its kind?
 
@@ -32,26 +42,41 @@ def check(
     costs its own ski only.
     """
     from taptest.judge.checker import check as check_lot
+    from taptest.judge.explain import explain as explain_ski
+    from taptest.judge.explain import same_kind
     from taptest.judge.lot import read_lot
 
     settings = output.settings_from(low, high, room, channel)
     table = read_lot(lot)
+    if explain is not None:
+        table = same_kind(table, explain)
+    trust = calibrations.trusted(
+        calibration_folder,
+        beside=lot,
+        room_given=room is not None,
+        constructions=tuple(row.construction for row in table.rows),
+    )
     with output.progress("checking", len(table.rows)) as advance:
         result = check_lot(
             table,
             settings=settings,
+            trust=trust,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
+            budget=1 / one_in,
         )
+    explained = None if explain is None else explain_ski(result, explain)
     if json:
         from taptest.show.as_json import check_document
 
-        output.write_json(check_document(result))
+        output.write_json(check_document(result, explained))
     else:
+        from taptest.show.explanation import explanation_view
         from taptest.show.verdict_table import check_view
 
         console = output.screen()
-        output.show(check_view(result, console.width), console)
+        view = check_view(result, console.width) if explained is None else explanation_view(explained, console)
+        output.show(view, console)
     output.finish(
         [*map(str, result.problems), *result.unread],
         result.notes,

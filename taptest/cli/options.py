@@ -15,3 +15,12 @@ Channel = Annotated[
     int | None,
     typer.Option(min=1, metavar="N", help="Channel to use, from 1; otherwise the one in which taps stand out most."),
 ]
+CalibrationFolder = Annotated[
+    str | None,
+    typer.Option(
+        "--calibrations",
+        metavar="DIR",
+        help="Folder of calibrations; otherwise $TAPTEST_CALIBRATIONS, otherwise 'calibrations'.",
+    ),
+]
+NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]

@@ -29,7 +29,7 @@ DEBUG = "TAPTEST_DEBUG"
 
 _MESSAGE_CHARACTERS = 2_000
 _NARROWEST, _WIDEST = 60, 200
-_SPELT_OUT = {"±": "+-", "…": "...", "°": "deg ", "²": "2", "–": "-"}
+_SPELT_OUT = {"±": "+-", "…": "...", "°": "deg ", "²": "2", "³": "3", "–": "-"}
 
 
 def prepare_process() -> None:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import output
+from taptest.cli import output, quantities
 from taptest.cli.options import Json
 from taptest.errors import shown
 
@@ -13,9 +13,6 @@ if TYPE_CHECKING:
     from taptest.judge.lot_table import CellProblem
     from taptest.judge.predicted import Change, LotPrediction
     from taptest.units import Dimension
-
-# Base units. A plain number outside was meant in another unit; what no unit makes plausible the library refuses.
-_PLAUSIBLE: dict[str, tuple[float, float]] = {"length": (0.05, 3.0), "mass": (0.005, 5.0), "stiffness": (200.0, 1e6)}
 
 
 def predict(
@@ -144,33 +141,5 @@ def _metres(options: dict[str, str], option: str) -> float | None:
 
 
 def _quantity(options: dict[str, str], option: str, dimension: "Dimension") -> float | None:
-    """A value with its unit, in the base unit; without a unit in mm, g or N/mm."""
-    from taptest.errors import UnitError
-    from taptest.units import UNITS, parse_number
-
     text = options.get(option)
-    if text is None:
-        return None
-    units = UNITS[dimension]
-    try:
-        value, written = parse_number(text)
-    except UnitError as problem:
-        raise typer.BadParameter(f"found '{shown(text)}', {problem}", param_hint=option) from None
-    named = [unit for unit in units if unit.symbol.casefold() == "".join(written.split()).casefold()]
-    if written and not named:
-        accepted = ", ".join(unit.symbol for unit in units)
-        raise typer.BadParameter(
-            f"found '{shown(text)}': '{shown(written)}' is not a unit of {dimension}; write one of {accepted}, or no "
-            f"unit for {units[0].symbol}",
-            param_hint=option,
-        )
-    base = (named or units)[0].to_base(value)
-    least, most = _PLAUSIBLE[dimension]
-    meant = next((unit for unit in units if least <= unit.to_base(value) <= most), None)
-    if value and not written and not least <= base <= most and meant is not None:
-        raise typer.BadParameter(
-            f"found '{shown(text)}', taken in {units[0].symbol}, but it looks like {meant.plural or meant.symbol}; "
-            f"write '{value:g} {meant.symbol}' or {units[0].from_base(meant.to_base(value)):g}",
-            param_hint=option,
-        )
-    return base
+    return None if text is None else quantities.quantity(option, text, dimension)

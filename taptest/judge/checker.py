@@ -2,24 +2,36 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
-from math import exp, hypot
+from collections.abc import Sequence
+from dataclasses import replace
+from math import exp, hypot, log
 
-from taptest.beam.construction import Construction, load_construction
+from taptest.beam.construction import Construction
 from taptest.errors import ConstructionError, shown
 from taptest.judge.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
+from taptest.judge.judged import judged_statistics
+from taptest.judge.kinds import Kind, kinds
 from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import MeasuredSki, Rig, log_dampings, log_deviations, measure_ski
-from taptest.judge.reasons import Circumstances, verdict_of
+from taptest.judge.measure import (
+    MeasuredSki,
+    Rig,
+    bare_mass_per_length,
+    log_dampings,
+    log_deviations,
+    measure_heard,
+)
+from taptest.judge.measured_lot import Progress, measure_lot
+from taptest.judge.mixture import Member, populations
+from taptest.judge.reasons import Circumstances, two_builds, verdict_of
+from taptest.judge.screening import LEAST_RANKED, screen_group
+from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
-from taptest.sound.analysis import Settings
+from taptest.sound.analysis import Analysis, Settings
 
-__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "judge"]
+__all__ = ["CheckResult", "GroupSummary", "Progress", "SkiVerdict", "Verdict", "check", "check_heard", "judge"]
 
-Progress = Callable[[int, int, str], None]
-Kind = tuple[str, bool, int]
 
-LENGTH_STEP_M = 0.030
+BUDGET = 0.01
 _WARM_K = 5.0
 
 
@@ -30,6 +42,8 @@ def check(
     rig: Rig | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trust: Trust | None = None,
+    budget: float = BUDGET,
 ) -> CheckResult:
     """Read, analyse, predict and identify every ski of a lot, and judge them.
 
@@ -42,62 +56,53 @@ def check(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
+        trust: what calibrations say about room, clock and repeatability.
+        budget: the share of sound skis that may be called outliers, 0.001 to 0.1.
     """
-    settings, rig = settings or Settings(), rig or Rig()
-    constructions = {row.construction: _load(row.construction, lot) for row in lot.rows}
-    jobs = [(row, constructions[row.construction], settings, rig) for row in lot.rows]
-    measured: list[MeasuredSki | None] = [None] * len(jobs)
-    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
-        measured[index] = ski
-        if progress is not None:
-            progress(done, len(jobs), ski.row.ski_id)
-    skis = [ski for ski in measured if ski is not None]
-    verdicts, groups, notes = judge(skis)
-    refused = [
-        f"{shown(lot.path.name, 100)}: {problem}"
-        for name, problem in constructions.items()
-        if name and isinstance(problem, ConstructionError)
-    ]
-    unread = (*refused, *(message for ski in skis for message in ski.unread))
-    return CheckResult(verdicts, groups, lot.problems, unread, (*lot.notes, *notes))
+    trust = trust or Trust()
+    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, trust=trust)
+    verdicts, groups, notes = judge(measured.skis, budget=budget)
+    return CheckResult(
+        skis=verdicts,
+        groups=groups,
+        problems=lot.problems,
+        unread=measured.unread,
+        notes=(*lot.notes, *trust.notes, *notes),
+        calibrations=trust.citations,
+        budget=budget,
+    )
 
 
-def _load(name: str, lot: Lot) -> Construction | ConstructionError:
-    if not name:
-        return ConstructionError("no construction given, so nothing is predicted: name one in the table")
-    try:
-        return load_construction(name, base=lot.path.parent)
-    except ConstructionError as problem:
-        return problem
+def check_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    *,
+    settings: Settings | None = None,
+    rig: Rig | None = None,
+    trust: Trust | None = None,
+) -> SkiVerdict:
+    """One ski against its own prediction, without a group, from recordings that are analysed already.
 
-
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig]
-
-
-def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
-    """Index and result of every job, in the order in which they are done."""
-    if min(workers, len(jobs)) <= 1:
-        for index, job in enumerate(jobs):
-            yield index, measure_ski(*job)
-        return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
-
-    # A forked child of a program with threads (progress bars, linear algebra) can hang.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
-        futures = {pool.submit(measure_ski, *job): index for index, job in enumerate(jobs)}
-        try:
-            for future in as_completed(futures):
-                yield futures[future], future.result()
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    Args:
+        row: one ski of a table; its ``recordings`` are not read.
+        construction: the row's, or why it cannot be had: see `construction_of`.
+        analyses: of its recordings.
+        settings: with which they were analysed.
+        rig: uncertainties of the table's stiffness and mass.
+        trust: what calibrations say about clock and repeatability.
+    """
+    ski = measure_heard(row, construction, analyses, settings or Settings(), rig or Rig(), trust=trust)
+    verdicts, _, _ = judge([ski])
+    return verdicts[0]
 
 
 def judge(
-    skis: Sequence[MeasuredSki],
+    skis: Sequence[MeasuredSki], *, budget: float = BUDGET
 ) -> tuple[tuple[SkiVerdict, ...], tuple[GroupSummary, ...], tuple[str, ...]]:
     """Verdicts in the order of the skis, the groups they were judged in, and notes. Needs no sound.
+
+    ``budget``: the share of sound skis that may be called outliers.
 
     A group shares construction, binding state and length class; lengths no more than 30 mm from the next shorter one
     of the group are one class, since each ski's own length is in its prediction.
@@ -106,32 +111,27 @@ def judge(
     groups, notes = [], []
     for (construction, with_binding, _), members in _groups(skis).items():
         judged = [skis[i] for i in members]
-        findings, limits = judge_group([_evidence(ski) for ski in judged])
+        evidence = [_evidence(ski) for ski in judged]
+        findings, limits = judge_group(evidence, coverage=1 - budget)
+        findings = screen_group(evidence, findings, coverage=1 - budget)
         by_group = limits.spread is not None
-        for i, each in zip(members, findings, strict=True):
-            verdicts[i] = _verdict(skis[i], each, by_group=by_group)
-        group = _summary(construction, with_binding, judged, limits)
+        for i, each, told in zip(members, findings, judged_statistics(findings), strict=True):
+            verdicts[i] = replace(_verdict(skis[i], each, by_group=by_group), statistics=told)
+        group = replace(
+            _summary(construction, with_binding, judged, limits, budget),
+            ski_ids=tuple(ski.row.ski_id for ski in judged),
+            populations=populations(
+                [_member(ski, own, each) for ski, own, each in zip(judged, evidence, findings, strict=True)]
+            ),
+        )
         groups.append(group)
         notes += _notes(group, judged, limits)
     return tuple(verdicts), tuple(groups), tuple(notes)
 
 
 def _groups(skis: Sequence[MeasuredSki]) -> dict[Kind, list[int]]:
-    """Indices of the skis that can be judged, by construction, binding and length class."""
-    kinds: dict[tuple[str, bool], list[int]] = {}
-    for i, ski in enumerate(skis):
-        if not ski.obstacles and log_deviations(ski):
-            kinds.setdefault((ski.row.construction, ski.row.binding_mass_kg > 0), []).append(i)
-    groups: dict[Kind, list[int]] = {}
-    for (construction, with_binding), members in kinds.items():
-        length_class, before = 0, None
-        for i in sorted(members, key=lambda i: skis[i].row.length_m or 0.0):
-            length_m = skis[i].row.length_m or 0.0
-            # A tenth of a millimetre, so that rounding of units does not split a class.
-            length_class += before is not None and length_m - before > LENGTH_STEP_M + 1e-4
-            before = length_m
-            groups.setdefault((construction, with_binding, length_class), []).append(i)
-    return groups
+    """Indices of the skis that can be judged, by kind."""
+    return kinds((i, ski.row) for i, ski in enumerate(skis) if not ski.obstacles and log_deviations(ski))
 
 
 def _evidence(ski: MeasuredSki) -> Evidence:
@@ -140,10 +140,23 @@ def _evidence(ski: MeasuredSki) -> Evidence:
     return Evidence(
         deviations=Ladder(*(tuple(column) for column in zip(*(each[:3] for each in deviations), strict=True))),
         damping=Ladder(*(tuple(column) for column in zip(*dampings, strict=True))),
-        scale_u=ski.prediction.scale_u_rel,
+        scale_u=hypot(ski.prediction.scale_u_rel, ski.trust.clock_u_rel),
+        least_shift_u=ski.trust.floor.shift_u_rel,
         shape_u=tuple(each[3] for each in deviations),
         generation=ski.row.generation,
+        mass=bare_mass_per_length(ski.row),
+        stiffness=log(ski.prediction.ei_mid_n_m2),
     )
+
+
+def _member(ski: MeasuredSki, evidence: Evidence, findings: Findings) -> Member:
+    values = {
+        "tone": None if findings.shift is None else findings.shift.value,
+        "damping": findings.damping_level,
+        "mass": evidence.mass,
+        "stiffness": evidence.stiffness,
+    }
+    return Member(ski.row.ski_id, ski.row.pair_id, ski.row.generation, values)
 
 
 def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> SkiVerdict:
@@ -155,7 +168,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     elif not ski.obstacles:
         reasons = ("its modes are not those in which its group is heard: nothing to compare", *ski.remarks)
     measured_hz = identification.first_hz if identification is not None else None
-    measured_u_hz = identification.first_u_hz if identification is not None else None
+    measured_u_hz = ski.first_u_hz
     deviation = deviation_u = None
     if measured_hz is not None and measured_u_hz is not None and prediction is not None:
         ratio = measured_hz / prediction.bending_hz[0]
@@ -186,7 +199,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         damping_ratio_u=damping_u,
         unevenness=None if uneven is None else uneven.value**2,
         score=max((each.score for each in findings.statistics()), default=None) if findings is not None else None,
-        modes=() if identification is None else tuple(m for m in identification.modes if m.order is not None),
+        modes=ski.placed(),
         verdict=word,
         reasons=reasons,
         taps_good=ski.taps_good,
@@ -195,13 +208,17 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     )
 
 
-def _summary(construction: str, with_binding: bool, skis: Sequence[MeasuredSki], limits: Limits) -> GroupSummary:
+def _summary(
+    construction: str, with_binding: bool, skis: Sequence[MeasuredSki], limits: Limits, budget: float
+) -> GroupSummary:
     lengths = [round(1000 * (ski.row.length_m or 0.0)) for ski in skis]
     count = len(skis)
     if limits.spread is not None:
-        basis = f"group of {count}: 95/99 tolerance limits"
+        basis = f"group of {count}: 95/{100 * (1 - budget):.4g} tolerance limits"
+    elif count >= LEAST_RANKED:
+        basis = f"physics and ranks: {count} skis, fewer than {LEAST_GROUP}"
     else:
-        basis = f"physics only: {count} {'ski' if count == 1 else 'skis'}, fewer than {LEAST_GROUP}"
+        basis = f"physics only: {count} {'ski' if count == 1 else 'skis'}, fewer than {LEAST_RANKED}"
     return GroupSummary(
         construction=construction,
         length_class=f"{min(lengths)}" if min(lengths) == max(lengths) else f"{min(lengths)}-{max(lengths)}",
@@ -218,6 +235,8 @@ def _notes(group: GroupSummary, skis: Sequence[MeasuredSki], limits: Limits) -> 
     """What concerns a whole group: a centre that physics does not explain, and temperatures too far apart."""
     name = f"{shown(group.construction)} {group.length_class} mm, {group.binding}"
     notes = []
+    if group.populations is not None:
+        notes.append(f"{name}: {two_builds(group.populations)}")
     first = skis[0].prediction
     if limits.spread is not None and first is not None:
         allowed = PHYSICS_FACTOR * first.u_rel(1)
@@ -228,8 +247,10 @@ def _notes(group: GroupSummary, skis: Sequence[MeasuredSki], limits: Limits) -> 
             )
     warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
     if warm and max(warm) - min(warm) > _WARM_K:
-        notes.append(
-            f"{name}: measured between {min(warm):.0f} and {max(warm):.0f} °C; frequencies move about 0.1 % a kelvin, "
-            "so compare skis of one temperature"
-        )
+        between = f"{name}: measured between {min(warm):.0f} and {max(warm):.0f} °C"
+        left = [ski.left_c for ski in skis if ski.left_c is not None]
+        if max(left) - min(left) > _WARM_K:
+            notes.append(f"{between}; frequencies move about 0.1 % a kelvin, so compare skis of one temperature")
+        else:
+            notes.append(f"{between}; frequencies are corrected for it, damping is not")
     return notes

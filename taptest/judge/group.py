@@ -24,7 +24,7 @@ _LEAST_DAMPING_SPREAD = 0.02
 _LEAST_MODES = 3  # two deviations and their mean say nothing about evenness
 _LEAST_GENERATION = 5
 _PRIOR_SKIS = 8  # weight of the spread of all orders against that of a single one
-_STRANGE = 3.0
+STRANGE = 3.0
 _CUT_VARIANCE = 0.973  # of a normal distribution cut at 3 standard deviations
 _HUBER = 2.0
 _ROUNDS = 8
@@ -44,7 +44,9 @@ class Evidence:
     """What judges one ski. ``deviations`` ln(measured/predicted), ``damping`` ln(damping ratio), by bending order.
 
     ``scale_u`` is the relative standard uncertainty that all its predictions share (rig and scale), ``shape_u`` that of
-    each order in ``deviations`` from its construction. ``generation`` as the table names it.
+    each order in ``deviations`` from its construction. ``generation`` as the table names it. ``mass``: ln of the bare
+    ski's mass per length in kg/m, ``stiffness``: ln of its bending stiffness in the middle in N m²; None where unknown.
+    ``least_shift_u``: what hanging and tapping anew was found to move the shift by.
     """
 
     deviations: Ladder
@@ -52,6 +54,9 @@ class Evidence:
     scale_u: float
     shape_u: tuple[float, ...]
     generation: str | None = None
+    mass: float | None = None
+    stiffness: float | None = None
+    least_shift_u: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -87,12 +92,52 @@ class StrangestMode:
 
 
 @dataclass(frozen=True)
+class ModeStanding:
+    """One bending order of a ski: ``deviation``, ln of the ratio to its other orders, in ``certain`` standard deviations."""
+
+    order: int
+    deviation: float
+    certain: float
+
+
+@dataclass(frozen=True)
+class Screen:
+    """What else sets a ski apart from its group; None where there is too little to say.
+
+    ``mass``, ``stiffness``: ln over the group's. ``damping_pattern``: root of the chi-square per degree of freedom of the
+    damping of its modes about their level, and ``damped``, the mode that stands out most. ``together``: root of the mean
+    square of all in units of their usual spread. ``tone_apart``, ``damping_apart``: Grubbs' statistic, in small groups.
+    """
+
+    mass: Statistic | None = None
+    stiffness: Statistic | None = None
+    damping_pattern: Statistic | None = None
+    damped: StrangestMode | None = None
+    together: Statistic | None = None
+    tone_apart: Statistic | None = None
+    damping_apart: Statistic | None = None
+
+    def statistics(self) -> dict[str, Statistic]:
+        """Those there are, by name."""
+        named = {
+            "mass": self.mass,
+            "stiffness": self.stiffness,
+            "damping pattern": self.damping_pattern,
+            "all together": self.together,
+            "tone apart": self.tone_apart,
+            "damping apart": self.damping_apart,
+        }
+        return {name: each for name, each in named.items() if each is not None}
+
+
+@dataclass(frozen=True)
 class Findings:
     """One ski's statistics; None where there is too little to say.
 
     ``shift``: ln of what all modes share over its group's (over the prediction, where only physics judges).
     ``unevenness``: root of the chi-square per degree of freedom about it. ``damping``: ln over the group's.
-    ``damping_level``, ``damping_level_u``: ln of the mean damping ratio of its bending modes.
+    ``damping_level``, ``damping_level_u``: ln of the mean damping ratio of its bending modes. ``ladder``: where each mode
+    stands against the others. ``screen``: what else was looked at.
     """
 
     shift: Statistic | None
@@ -101,6 +146,8 @@ class Findings:
     strangest: StrangestMode | None
     damping_level: float | None
     damping_level_u: float | None
+    ladder: tuple[ModeStanding, ...] = ()
+    screen: Screen = Screen()
 
     def statistics(self) -> tuple[Statistic, ...]:
         """Those there are."""
@@ -116,23 +163,27 @@ class Limits:
     limit: float | None
 
 
-def judge_group(skis: Sequence[Evidence]) -> tuple[list[Findings], Limits]:
-    """Findings for skis of one kind: by the group's own limits from ten skis up, by physics alone below."""
+def judge_group(skis: Sequence[Evidence], *, coverage: float = COVERAGE) -> tuple[list[Findings], Limits]:
+    """Findings for skis of one kind: by the group's own limits from ten skis up, by physics alone below.
+
+    ``coverage``: share of sound skis that the limit of each statistic is to hold.
+    """
     if len(skis) >= LEAST_GROUP:
         table = two_way([ski.deviations for ski in skis])
         if table.usable.sum() >= LEAST_GROUP:
-            return _judge_by_group(skis, table)
-    return _judge_by_physics(skis)
+            return _judge_by_group(skis, table, coverage)
+    return _judge_by_physics(skis, coverage)
 
 
-def _judge_by_physics(skis: Sequence[Evidence]) -> tuple[list[Findings], Limits]:
-    """Every ski by the uncertainty of its own prediction; 99 % of sound skis are within.
+def _judge_by_physics(skis: Sequence[Evidence], coverage: float) -> tuple[list[Findings], Limits]:
+    """Every ski by the uncertainty of its own prediction; the share ``coverage`` of sound skis is within.
 
     An error of the construction's shape moves all modes of a ski about alike, so it counts fully in the shift; in the
     unevenness it counts as if the orders were independent, which is the cautious way round in both.
     """
-    from scipy.special import chdtri
+    from scipy.special import chdtri, ndtri
 
+    factor = float(ndtri((1 + coverage) / 2))
     findings: list[Findings] = []
     for ski in skis:
         ladder = ski.deviations
@@ -143,50 +194,60 @@ def _judge_by_physics(skis: Sequence[Evidence]) -> tuple[list[Findings], Limits]
         variance = noise**2 + shape**2 + _LEAST_MODE_SPREAD**2
         weight = 1 / variance / (1 / variance).sum()
         shift = float(weight @ values)
-        shift_u = hypot(ski.scale_u, sqrt(float(weight**2 @ noise**2)))
-        limit = PHYSICS_FACTOR * hypot(shift_u, float(weight @ shape), _LEAST_SHIFT_SPREAD)
+        shift_u = max(hypot(ski.scale_u, sqrt(float(weight**2 @ noise**2))), ski.least_shift_u)
+        limit = factor * hypot(shift_u, float(weight @ shape), _LEAST_SHIFT_SPREAD)
         uneven, free = None, len(values) - 1
         if len(values) >= _LEAST_MODES:
             size = sqrt(float(((values - shift) ** 2 / variance).sum()) / free)
-            most = sqrt(float(chdtri(free, 1 - COVERAGE)) / free)
+            most = sqrt(float(chdtri(free, 1 - coverage)) / free)
             uneven = Statistic(size, most, sqrt(float((noise**2 / variance).mean()) / free))
-        strangest = _strangest(ladder.orders, values, variance)
+        standing = standings(ladder.orders, values, variance)
         findings.append(
-            Findings(Statistic(shift, limit, shift_u), uneven, None, strangest, *_mean_damping(ski.damping))
+            Findings(
+                Statistic(shift, limit, shift_u),
+                uneven,
+                None,
+                strangest(standing),
+                *_mean_damping(ski.damping),
+                ladder=standing,
+            )
         )
     limits = [each.shift.limit for each in findings if each.shift is not None]
     return findings, Limits(0.0, None, float(np.median(limits)) if limits else None)
 
 
-def _judge_by_group(skis: Sequence[Evidence], table: TwoWay) -> tuple[list[Findings], Limits]:
+def _judge_by_group(skis: Sequence[Evidence], table: TwoWay, coverage: float) -> tuple[list[Findings], Limits]:
     """Every ski against the group: two-sided tolerance limits about its robust centre.
 
     The group's own spread holds build, rig, scale and tap together. A stated uncertainty larger than that is too
     cautious and is replaced by it.
     """
     fit = robust(table.level[table.usable])
-    factor = _factor(fit)
+    factor = _factor(fit, coverage)
     spread = max(fit.spread, _LEAST_SHIFT_SPREAD)
-    uneven = _unevenness(table)
-    damping = _damping(skis)
+    uneven = unevenness(table, coverage=coverage)
+    damping = _damping(skis, coverage)
     findings = []
     for i, ski in enumerate(skis):
-        shift = strangest = None
+        shift: Statistic | None = None
+        standing: tuple[ModeStanding, ...] = ()
         if table.usable[i]:
-            u = min(hypot(ski.scale_u, float(table.level_u[i])), spread)
+            u = max(min(hypot(ski.scale_u, float(table.level_u[i])), spread), ski.least_shift_u)
             shift = Statistic(float(table.level[i]) - fit.centre, factor * spread, u)
             known = table.known[i]
             orders = tuple(np.array(table.orders)[known].tolist())
-            strangest = _strangest(orders, table.level[i] + table.residual[i][known], table.variance[i][known])
-        findings.append(Findings(shift, uneven[i], damping[i][0], strangest, *damping[i][1:]))
+            standing = standings(orders, table.level[i] + table.residual[i][known], table.variance[i][known])
+        findings.append(
+            Findings(shift, uneven[i], damping[i][0], strangest(standing), *damping[i][1:], ladder=standing)
+        )
     return findings, Limits(fit.centre, spread, factor * spread)
 
 
-def _factor(fit: Robust) -> float:
-    return tolerance_factor(fit.count, coverage=COVERAGE, confidence=CONFIDENCE)
+def _factor(fit: Robust, coverage: float) -> float:
+    return tolerance_factor(fit.count, coverage=coverage, confidence=CONFIDENCE)
 
 
-def _unevenness(table: TwoWay) -> list[Statistic | None]:
+def unevenness(table: TwoWay, *, coverage: float) -> list[Statistic | None]:
     """Root of chi² per degree of freedom, with a tolerance limit from the group.
 
     The cube root of chi²/nu is nearly normal with mean 1 - 2/(9 nu) and variance 2/(9 nu) [1]. Standardised so, skis
@@ -203,7 +264,7 @@ def _unevenness(table: TwoWay) -> list[Statistic | None]:
     square = np.where(table.known, table.residual**2 / table.variance, 0.0).sum(axis=1) / nu
     mean, deviation = 1 - 2 / (9 * nu), np.sqrt(2 / (9 * nu))
     fit = robust(((np.cbrt(square) - mean) / deviation)[judged])
-    limit = np.maximum(mean + deviation * (fit.centre + _factor(fit) * max(fit.spread, 1.0)), mean) ** 1.5
+    limit = np.maximum(mean + deviation * (fit.centre + _factor(fit, coverage) * max(fit.spread, 1.0)), mean) ** 1.5
     share = np.minimum(np.where(table.known, table.noise**2 / table.variance, 0.0), 1.0).sum(axis=1) / (nu + 1)
     return [
         Statistic(sqrt(float(square[i])), float(limit[i]), sqrt(float(share[i]) / int(nu[i]))) if judged[i] else None
@@ -211,7 +272,7 @@ def _unevenness(table: TwoWay) -> list[Statistic | None]:
     ]
 
 
-def _damping(skis: Sequence[Evidence]) -> list[tuple[Statistic | None, float | None, float | None]]:
+def _damping(skis: Sequence[Evidence], coverage: float) -> list[tuple[Statistic | None, float | None, float | None]]:
     """Damping against the group, and the mean of each ski with its uncertainty, all as logarithms.
 
     Nothing predicts damping, and other materials damp otherwise, so every generation has its own centre where each
@@ -228,10 +289,10 @@ def _damping(skis: Sequence[Evidence]) -> list[tuple[Statistic | None, float | N
     if len(rows) < LEAST_GROUP:
         return found
     level = table.level[rows]
-    centre, generations = _centres(level, [skis[heard[row]].generation for row in rows])
+    centre, generations = centres(level, [skis[heard[row]].generation for row in rows])
     # Each centre is fitted to the same levels and draws nearer to them.
     spread = robust(level - centre).spread * sqrt((len(rows) - 1) / (len(rows) - generations))
-    factor = tolerance_factor(len(rows) - generations + 1, coverage=COVERAGE, confidence=CONFIDENCE)
+    factor = tolerance_factor(len(rows) - generations + 1, coverage=coverage, confidence=CONFIDENCE)
     for row, mean, normal in zip(rows, level, centre, strict=True):
         u = float(table.level_u[row])
         against = Statistic(float(mean - normal), factor * max(spread, _LEAST_DAMPING_SPREAD), u)
@@ -239,7 +300,7 @@ def _damping(skis: Sequence[Evidence]) -> list[tuple[Statistic | None, float | N
     return found
 
 
-def _centres(level: Real, generations: Sequence[str | None]) -> tuple[Real, int]:
+def centres(level: Real, generations: Sequence[str | None]) -> tuple[Real, int]:
     """The centre that each level belongs to, and how many different ones there are."""
     names = np.array([generation or "" for generation in generations])
     kinds, counts = np.unique(names, return_counts=True)
@@ -259,17 +320,30 @@ def _mean_damping(ladder: Ladder) -> tuple[float | None, float | None]:
     return float(np.average(ladder.values, weights=weight)), u
 
 
-def _strangest(orders: tuple[int, ...], values: Real, variance: Real) -> StrangestMode | None:
-    """The mode farthest from the mean of the others."""
+def standings(orders: tuple[int, ...], values: Real, variance: Real) -> tuple[ModeStanding, ...]:
+    """Every mode against the mean of the others."""
     if len(orders) < _LEAST_MODES:
-        return None
+        return ()
     weight = 1 / variance
     others = ((weight * values).sum() - weight * values) / (weight.sum() - weight)
     off = values - others
-    certain = np.abs(off) / np.sqrt(variance + 1 / (weight.sum() - weight))
-    # The largest among those that are surely off says most: where the group agrees closely, 1 % is sure but small.
-    worst = int(np.argmax(np.where(certain > _STRANGE, np.abs(off), 0.0) if certain.max() > _STRANGE else certain))
-    return StrangestMode(orders[worst], float(off[worst]))
+    certain = off / np.sqrt(variance + 1 / (weight.sum() - weight))
+    return tuple(ModeStanding(*each) for each in zip(orders, off.tolist(), certain.tolist(), strict=True))
+
+
+def strangest(standing: Sequence[ModeStanding]) -> StrangestMode | None:
+    """The mode that stands out most.
+
+    The largest among those that are surely off says most: where the group agrees closely, 1 % is sure but small.
+    """
+    sure = [each for each in standing if abs(each.certain) > STRANGE]
+    if sure:
+        most = max(sure, key=lambda each: abs(each.deviation))
+    elif standing:
+        most = max(standing, key=lambda each: abs(each.certain))
+    else:
+        return None
+    return StrangestMode(most.order, most.deviation)
 
 
 def percent(log_ratio: float) -> float:
@@ -279,7 +353,7 @@ def percent(log_ratio: float) -> float:
 
 @dataclass(frozen=True)
 class TwoWay:
-    """A table of skis by orders split into a level for each ski, an effect of each order, and residuals.
+    """A table of skis by orders split into a level for each ski, an ``effect`` of each order, and residuals.
 
     ``known`` marks the values there are; elsewhere the tables hold 0. ``usable`` marks skis with a level. ``level_u``
     is what ``noise``, the uncertainty of the values, makes of it; ``variance`` is that of a sound ski's residual.
@@ -293,6 +367,7 @@ class TwoWay:
     noise: Real
     known: Flags
     usable: Flags
+    effect: Real
 
 
 def two_way(ladders: Sequence[Ladder]) -> TwoWay:
@@ -330,6 +405,7 @@ def two_way(ladders: Sequence[Ladder]) -> TwoWay:
         noise=noise,
         known=known,
         usable=usable,
+        effect=effect,
     )
 
 
@@ -364,7 +440,7 @@ def _variances(residual: Real, known: Flags) -> Real:
     # A ski's own level takes up one part in its number of orders.
     grown = residual * np.sqrt(orders / np.maximum(orders - 1, 1))[:, None]
     count = known.sum(axis=0)
-    bound = _STRANGE * NORMAL_PER_MAD * _column_medians(np.abs(grown), known)
+    bound = STRANGE * NORMAL_PER_MAD * _column_medians(np.abs(grown), known)
     kept = known & (np.abs(grown) <= bound)
     own = np.where(kept, grown, 0.0)
     own = (own**2).sum(axis=0) / np.maximum(kept.sum(axis=0), 1) / _CUT_VARIANCE

@@ -2,43 +2,21 @@
 
 import difflib
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
 from taptest.errors import LotError, UnitError, shown
 from taptest.judge.lot_table import CellProblem, Table, TableRow, cell_text, read_table
-from taptest.units import UNITS, Dimension, Unit, decimal_mark, parse_quantity, unit_of
+from taptest.judge.quantities import QUANTITIES, TEXT_COLUMNS, accepted_headings, check_range, recognise_heading
+from taptest.units import UNITS, Unit, decimal_mark, parse_quantity
 
 MAX_RECORDINGS = 50
 
 _SIDES: dict[str, Literal["L", "R"]] = {"l": "L", "left": "L", "r": "R", "right": "R"}
-_TEXT_COLUMNS = ("ski_id", "pair_id", "side", "construction", "generation", "recording", "note")
 
 
-@dataclass(frozen=True)
-class _Quantity:
-    """A measured column: accepted values in its base unit (m, kg, N/m, °C)."""
-
-    dimension: Dimension
-    least: float
-    most: float
-    zero_accepted: bool = False
-
-
-_QUANTITIES = {
-    "length": _Quantity("length", 0.3, 3.0),
-    "mass": _Quantity("mass", 0.05, 5.0),
-    "stiffness": _Quantity("stiffness", 200.0, 40_000.0),
-    "span": _Quantity("length", 0.3, 3.0),
-    "rig_centre": _Quantity("length", 0.1, 3.0),
-    "balance": _Quantity("length", 0.1, 3.0),
-    "binding_mass": _Quantity("mass", 0.005, 2.0, zero_accepted=True),
-    "binding": _Quantity("length", 0.05, 3.0),
-    "temperature": _Quantity("temperature", -50.0, 60.0),
-}
-_FLATTENING_N_PER_M = (40_000.0, 1_000_000.0)
 _NEEDED = ("length", "mass", "stiffness", "span")
 # A wrong value of these would give a wrong prediction, or another ski's sound, without anybody noticing; of the others
 # (pair_id, side, generation, balance, temperature, note) a bad cell only loses its own value.
@@ -116,7 +94,7 @@ def read_lot(path: str | Path) -> Lot:
         LotError: nothing can be read: no such file, not a table, no ``ski_id`` column, no line below the heading.
     """
     path = Path(path)
-    table = read_table(path, lambda headings: sum(_recognised(heading) is not None for heading in headings))
+    table = read_table(path, lambda headings: sum(recognise_heading(heading) is not None for heading in headings))
     heading = table.rows[0]
     columns, problems, notes = _columns(path.name, heading)
     if len(table.rows) == 1 and not table.problems:
@@ -133,30 +111,13 @@ def read_lot(path: str | Path) -> Lot:
     return Lot(path, tuple(rows), tuple(ordered), (*table.notes, *notes, *shared))
 
 
-def _accepted(quantity: str) -> list[str]:
-    return [f"{quantity}_{unit.suffix}" for unit in UNITS[_QUANTITIES[quantity].dimension]]
-
-
-def _recognised(heading: str) -> tuple[str, Unit | None] | None:
-    """The column that a heading names, and its unit; "Length (mm)" and "stiffness N/mm" are taken as well."""
-    name = re.sub(r"[\s()\[\]-]+", "_", heading.strip().casefold().replace("/", "_per_").replace("°", "")).strip("_")
-    if name in _TEXT_COLUMNS:
-        return name, None
-    for quantity, limits in _QUANTITIES.items():
-        suffix = name.removeprefix(f"{quantity}_")
-        unit = unit_of(limits.dimension, suffix) if suffix != name else None
-        if unit is not None:
-            return quantity, unit
-    return None
-
-
 def _columns(file: str, row: TableRow) -> tuple[dict[str, _Column], list[CellProblem], list[str]]:
     columns: dict[str, _Column] = {}
     problems: list[CellProblem] = []
     unknown: list[str] = []
     for index, cell in enumerate(row.cells):
         heading = cell_text(cell)
-        known = None if index in row.bad else _recognised(heading)
+        known = None if index in row.bad else recognise_heading(heading)
         if known is None:
             unknown.extend([heading] if heading else [])
         elif known[0] in columns:
@@ -190,7 +151,7 @@ def _missing(file: str, line: int, columns: Mapping[str, _Column], unknown: list
         return []  # sounds only: nothing was meant to be predicted
     problems = []
     for name in missing:
-        names = _accepted(name) if name in _QUANTITIES else [name]
+        names = accepted_headings(name) if name in QUANTITIES else [name]
         guess = next((near for candidate in (*names, name) if (near := _nearest(candidate, unknown))), None)
         remedy = f"add one of {', '.join(names)}" if len(names) > 1 else f"add {name}"
         if guess is not None:
@@ -204,8 +165,8 @@ def _missing(file: str, line: int, columns: Mapping[str, _Column], unknown: list
 def _ignored(file: str, columns: Mapping[str, _Column], unknown: list[str]) -> list[str]:
     if not unknown:
         return []
-    absent = [name for name in _TEXT_COLUMNS if name not in columns]
-    absent += [heading for name in _QUANTITIES if name not in columns for heading in _accepted(name)]
+    absent = [name for name in TEXT_COLUMNS if name not in columns]
+    absent += [heading for name in QUANTITIES if name not in columns for heading in accepted_headings(name)]
     told = []
     for heading in unknown[:20]:
         near = difflib.get_close_matches(heading[:100].casefold().replace(" ", "_"), absent, n=1, cutoff=0.75)
@@ -217,12 +178,17 @@ def _ignored(file: str, columns: Mapping[str, _Column], unknown: list[str]) -> l
 def _decimal_comma(table: Table, columns: Mapping[str, _Column]) -> bool:
     """Whether the table certainly writes decimal commas: some number reads in no other way, and none has a point."""
     numeric = [column.index for column in columns.values() if column.unit is not None]
-    marks = {
-        decimal_mark(cell)
+    return writes_decimal_commas(
+        cell
         for row in table.rows[1:]
         for index, cell in enumerate(row.cells)
-        if index in numeric and isinstance(cell, str) and len(cell) < 40
-    }
+        if index in numeric and isinstance(cell, str)
+    )
+
+
+def writes_decimal_commas(numbers: Iterable[str]) -> bool:
+    """Whether some of these cells certainly has a decimal comma, and none a decimal point."""
+    marks = {decimal_mark(cell) for cell in numbers if len(cell) < 40}
     return "," in marks and "." not in marks
 
 
@@ -243,7 +209,7 @@ def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
             f"which is the id of line {first} already; this line is left out",
             "give every ski its own id, or delete one of the two lines",
         )
-    values = {name: _quantity(reading, row, name) for name in _QUANTITIES}
+    values = {name: _quantity(reading, row, name) for name in QUANTITIES}
     recordings = _recordings(reading, row)
     _check_places(reading, row, values)
     construction = _text(reading, row, "construction") or ""
@@ -330,7 +296,7 @@ def _quantity(reading: _Reading, row: TableRow, name: str) -> float | None:
     cell = _cell(reading, row, name)
     if cell == "" or (isinstance(cell, str) and not cell.strip()):
         return None
-    column, limits = reading.columns[name], _QUANTITIES[name]
+    column, limits = reading.columns[name], QUANTITIES[name]
     unit = column.unit or UNITS[limits.dimension][0]
     text = cell_text(cell)
     try:
@@ -338,35 +304,11 @@ def _quantity(reading: _Reading, row: TableRow, name: str) -> float | None:
             value = unit.to_base(cell)  # a spreadsheet's number: no text to parse
         else:
             value = parse_quantity(text, unit, decimal_comma=reading.decimal_comma)
-        _check_range(name, value, unit)
+        check_range(name, value, unit)
     except UnitError as found:
         reading.add(row.line, column.heading, text, found.problem, found.remedy)
         return None
     return value
-
-
-def _check_range(name: str, value: float, unit: Unit) -> None:
-    limits = _QUANTITIES[name]
-    if name == "stiffness" and _FLATTENING_N_PER_M[0] <= value <= _FLATTENING_N_PER_M[1]:
-        raise UnitError(
-            "which looks like flattening stiffness (load against camber closing on a flat plate): it is stiffened by "
-            "contact and cannot predict a frequency",
-            f"give two-support bending stiffness (below {unit.from_base(limits.most):.6g} {unit.symbol}) with its span",
-        )
-    if limits.least <= value <= limits.most or (limits.zero_accepted and value == 0.0):
-        return
-    for other in UNITS[limits.dimension]:
-        meant = other.to_base(unit.from_base(value))
-        if other != unit and limits.least <= meant <= limits.most:
-            raise UnitError(
-                f"which looks like {other.plural or other.symbol}; accepted are {_range(limits, unit)}",
-                f"rename the column to {name}_{other.suffix} or write {unit.from_base(meant):.6g}",
-            )
-    raise UnitError(f"which is out of range; accepted are {_range(limits, unit)}", "measure or type it again")
-
-
-def _range(limits: _Quantity, unit: Unit) -> str:
-    return f"{unit.from_base(limits.least):.6g} to {unit.from_base(limits.most):.6g} {unit.symbol}"
 
 
 def _check_places(reading: _Reading, row: TableRow, values: dict[str, float | None]) -> None:

@@ -88,7 +88,7 @@ def read_table(path: Path, count_known: Callable[[list[str]], int]) -> Table:
     Raises:
         LotError: nothing can be read from it.
     """
-    data = _contents(path)
+    data = read_contents(path)
     table = _read_xlsx(path.name, data) if data[:2] == b"PK" else _read_csv(path.name, data, count_known)
     if not table.rows:
         raise LotError(f"{shown(path.name)}: holds no cells; write a line of column names and one line per ski")
@@ -102,7 +102,17 @@ def cell_text(cell: str | float) -> str:
     return str(int(cell)) if math.isfinite(cell) and cell == int(cell) and abs(cell) < 1e15 else repr(cell)
 
 
-def _contents(path: Path) -> bytes:
+def plain_heading(heading: str) -> str:
+    """A heading as a column name: "Length (mm)" is length_mm, "stiffness N/mm" stiffness_n_per_mm."""
+    return re.sub(r"[\s()\[\]-]+", "_", heading.strip().casefold().replace("/", "_per_").replace("°", "")).strip("_")
+
+
+def read_contents(path: Path) -> bytes:
+    """The bytes of a table file that is no larger than a table can be.
+
+    Raises:
+        LotError: missing, a folder, unreadable, too large, empty, or another kind of file.
+    """
     name = shown(path.name, 100)
     try:
         if path.is_dir():
@@ -132,16 +142,21 @@ def _contents(path: Path) -> bytes:
     return data
 
 
-def _decoded(name: str, data: bytes) -> tuple[str, tuple[str, ...]]:
+def decode_table(name: str, data: bytes) -> tuple[str, str, tuple[str, ...]]:
+    """Text of a csv without its byte order mark, the encoding it is in, and notes.
+
+    Raises:
+        LotError: it is no text in a known encoding.
+    """
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:
-            return data.decode("utf-16"), ()
+            return data.decode("utf-16"), "utf-16-le" if data[:1] == b"\xff" else "utf-16-be", ()
         except UnicodeDecodeError:
             raise LotError(f"{name}: begins like UTF-16 but is damaged; save it again as CSV (UTF-8)") from None
     if data.count(0) > _NUL_SHARE * len(data):
         raise LotError(f"{name}: is not a text table (binary contents); save it as CSV (UTF-8) or .xlsx")
     try:
-        return data.decode("utf-8-sig"), ()
+        return data.decode("utf-8-sig"), "utf-8", ()
     except UnicodeDecodeError as problem:
         line = data.count(b"\n", 0, problem.start) + 1
         byte = data[problem.start]
@@ -151,24 +166,23 @@ def _decoded(name: str, data: bytes) -> tuple[str, tuple[str, ...]]:
         raise LotError(
             f"{name}: is text in no known encoding (byte {byte:#04x} in line {line}); save it as CSV (UTF-8)"
         ) from None
-    return text, (f"{name}: not UTF-8 (byte {byte:#04x} in line {line}), read as Windows cp1252; check accents",)
+    return (
+        text,
+        "cp1252",
+        (f"{name}: not UTF-8 (byte {byte:#04x} in line {line}), read as Windows cp1252; check accents",),
+    )
 
 
 def _read_csv(name: str, data: bytes, count_known: Callable[[list[str]], int]) -> Table:
     shown_name = shown(name, 100)
-    text, notes = _decoded(shown_name, data)
-    # Not splitlines(): that also breaks at characters which a cell may hold.
-    lines = re.split(r"(?<=\n)|(?<=\r)(?!\n)", text)
-    start = next((at for at, line in enumerate(lines) if line.strip() and not _is_comment(line)), len(lines))
-    heading = lines[start] if start < len(lines) else ""
-    declared = re.fullmatch(r"sep=(.)\s*", heading)
-    separator = declared[1] if declared else _separator(heading, count_known)
-    start += bool(declared)
+    text, _, notes = decode_table(shown_name, data)
+    lines = split_lines(text)
+    start, separator = find_heading(lines, count_known)
     rows: list[TableRow] = []
     problems: list[CellProblem] = []
     limit = csv.field_size_limit(max(len(text), csv.field_size_limit()))
     try:
-        for line, cells, problem in _csv_records(lines, start, separator):
+        for line, cells, problem in csv_records(lines, start, separator):
             if problem:
                 remedy = "close the quotation mark or delete it; a mark inside a cell is written twice"
                 problems.append(CellProblem(name, line, "", cells[0], problem, remedy))
@@ -177,6 +191,19 @@ def _read_csv(name: str, data: bytes, count_known: Callable[[list[str]], int]) -
     finally:
         csv.field_size_limit(limit)
     return Table(name, tuple(rows), tuple(problems), notes)
+
+
+def split_lines(text: str) -> list[str]:
+    """Lines with their ends. Not splitlines(): that also breaks at characters which a cell may hold."""
+    return re.split(r"(?<=\n)|(?<=\r)(?!\n)", text)
+
+
+def find_heading(lines: list[str], count_known: Callable[[list[str]], int]) -> tuple[int, str]:
+    """Index of the line of column names (past the last line where there is none), and the separator."""
+    start = next((at for at, line in enumerate(lines) if line.strip() and not _is_comment(line)), len(lines))
+    heading = lines[start] if start < len(lines) else ""
+    declared = re.fullmatch(r"sep=(.)\s*", heading)
+    return start + bool(declared), declared[1] if declared else _separator(heading, count_known)
 
 
 def _is_comment(line: str) -> bool:
@@ -191,7 +218,7 @@ def _separator(heading: str, count_known: Callable[[list[str]], int]) -> str:
     return max(SEPARATORS, key=merit)
 
 
-def _csv_records(lines: list[str], start: int, separator: str) -> Iterator[tuple[int, list[str], str]]:
+def csv_records(lines: list[str], start: int, separator: str) -> Iterator[tuple[int, list[str], str]]:
     """Line, cells and problem of each record.
 
     One reader per record, over a bounded number of lines: a quotation mark that is never closed would otherwise

@@ -102,6 +102,7 @@ class MatchSettings:
 
 _SHAPE_WEIGHTS = (1.0, 1.0, 0.5, 1.0)  # how the shape unknowns share the construction's uncertainty
 _OWN_SHARE = 0.08  # part of a mode's uncertainty that no smooth shape explains ...
+_LEAST_SHAPE_U = 0.02  # however well a construction was learnt
 _OWN_TORSION = 0.025
 _LOOSE = 4.0  # ... and how much wider it is for a ski with a local fault
 _LOOSE_ODDS = 0.1
@@ -127,6 +128,9 @@ class _Model:
         slopes = np.array(prediction.bending_shape_slopes) * np.array(_SHAPE_WEIGHTS)[:, None]
         twist = np.array(prediction.torsion_shape_slopes) * np.array(_SHAPE_WEIGHTS)[:, None]
         own = np.array(prediction.bending_u_rel)
+        # Skis that were learnt from were sound; the one at hand may be shaped otherwise and must still be recognised.
+        single = own if prediction.learned else _OWN_SHARE * own
+        own = np.maximum(own, _LEAST_SHAPE_U) if prediction.learned else own
         # The shape unknowns are scaled so that together they explain what the construction admits not to know.
         explained = np.sqrt((slopes**2).sum(axis=0))
         factor = float(np.sqrt((1 - _OWN_SHARE**2) * (own**2).mean() / max((explained**2).mean(), 1e-12)))
@@ -139,7 +143,7 @@ class _Model:
         torsion_u = settings.torsion_scale_u if known else settings.torsion_free_u
         deviations = [prediction.scale_u_rel, *[1.0] * len(slopes), 0.5 if own.mean() > 0.01 else 0.1, torsion_u]
         self.prior = np.diag(np.square(deviations))
-        self.own = np.concatenate((_OWN_SHARE * own, np.full(len(torsion), _OWN_TORSION)))
+        self.own = np.concatenate((single, np.full(len(torsion), _OWN_TORSION)))
         self.settings = settings
 
     def heard(self, log_frequency: Real) -> Real:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from math import log, sqrt
+from dataclasses import dataclass, field, replace
+from math import hypot, log, sqrt
 
 import numpy as np
 
@@ -14,6 +14,7 @@ from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, p
 from taptest.errors import ConstructionError, RecordingError, shown
 from taptest.judge.lot import SkiRow
 from taptest.judge.match import Identification, PlacedMode, identify
+from taptest.judge.trust import Trust
 from taptest.recording import read_recording
 from taptest.sound.analysis import Analysis, Settings, analyse, combine_taps
 from taptest.sound.taps import REASONS
@@ -47,6 +48,35 @@ class MeasuredSki:
     obstacles: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
+    trust: Trust = field(default_factory=Trust)
+
+    @property
+    def first_u_hz(self) -> float | None:
+        """Standard uncertainty of the first mode [Hz], the clock's included and no smaller than what was repeated."""
+        found = self.identification
+        if found is None or found.first_hz is None or found.first_u_hz is None:
+            return None
+        clock_hz, least_hz = (found.first_hz * u for u in (self.trust.clock_u_rel, self.trust.floor.frequency_u_rel))
+        return max(hypot(found.first_u_hz, clock_hz), least_hz)
+
+    @property
+    def left_c(self) -> float | None:
+        """The temperature that its frequencies belong to: that of the table, or the reference they were corrected to."""
+        law, given = self.trust.temperature, self.row.temperature_c
+        return law.reference_c if law is not None and given is not None and law.factor(given) is not None else given
+
+    def placed(self) -> tuple[PlacedMode, ...]:
+        """The modes that have a place, with uncertainties no smaller than what was repeated."""
+        floor = self.trust.floor
+        return tuple(
+            replace(
+                mode,
+                frequency_u_hz=max(mode.frequency_u_hz, floor.frequency_u_rel * mode.frequency_hz),
+                damping_ratio_u=max(mode.damping_ratio_u, floor.damping_u_rel * mode.damping_ratio),
+            )
+            for mode in (() if self.identification is None else self.identification.modes)
+            if mode.order is not None
+        )
 
     @property
     def taps_disagree(self) -> float | None:
@@ -83,7 +113,11 @@ def measurements_of(row: SkiRow, rig: Rig | None = None) -> SkiMeasurements:
 
 
 def measure_ski(
-    row: SkiRow, construction: Construction | ConstructionError, settings: Settings, rig: Rig
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    settings: Settings,
+    rig: Rig,
+    trust: Trust | None = None,
 ) -> MeasuredSki:
     """Everything that can be found out about one row; what stands in the way is said in the result, never raised.
 
@@ -92,24 +126,43 @@ def measure_ski(
         construction: the row's, or why it cannot be had.
         settings: for the analysis of its recordings.
         rig: uncertainties of stiffness and mass.
+        trust: what calibrations say.
     """
-    ski = _predicted(MeasuredSki(row), construction, rig)
     analyses, unread = [], []
     for path in row.recordings:
         try:
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
+    return measure_heard(row, construction, analyses, settings, rig, trust=trust, unread=unread)
+
+
+def measure_heard(
+    row: SkiRow,
+    construction: Construction | ConstructionError,
+    analyses: Sequence[Analysis],
+    settings: Settings,
+    rig: Rig,
+    *,
+    trust: Trust | None = None,
+    unread: Sequence[str] = (),
+) -> MeasuredSki:
+    """The same from recordings that are analysed already; ``unread`` says which could not be."""
+    trust = trust or Trust()
     ski = replace(
-        ski,
+        _predicted(MeasuredSki(row, trust=trust), construction, rig),
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
     )
-    trouble = _no_sound(row, analyses, unread)
+    trouble = _no_sound(analyses, unread)
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
-    found = [_identified(each, ski.prediction, settings) for each in analyses if each.accepted]
+    found = [
+        _identified(corrected(each, trust.frequency_factor(row.temperature_c)), ski.prediction, settings)
+        for each in analyses
+        if each.accepted
+    ]
     together = combine(found)
     if together.ambiguous:
         return replace(ski, identification=together, obstacles=(_ambiguous(together),))
@@ -128,9 +181,9 @@ def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError,
         return replace(ski, obstacles=(str(problem),))
 
 
-def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
+def _no_sound(analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
     """Why the recordings say nothing about the ski, if they do not."""
-    if not row.recordings:
+    if not analyses and not unread:
         return "recording missing: tap the ski and name the file in the table"
     if not analyses:
         return "recording cannot be read: copy it again or record anew"
@@ -145,6 +198,17 @@ def _no_sound(row: SkiRow, analyses: Sequence[Analysis], unread: Sequence[str]) 
         f"{reason} {counts[reason]}" for reason in sorted(counts, key=lambda r: (-counts[r], REASONS.index(r)))
     )
     return f"no good tap: {len(taps)} {'tap' if len(taps) == 1 else 'taps'} refused: {why}{lost}; tap it again"
+
+
+def corrected(analysis: Analysis, factor: float) -> Analysis:
+    """The same modes with frequencies times ``factor``, for clock and temperature; damping ratios as they were."""
+    if factor == 1.0:
+        return analysis
+    modes = tuple(
+        replace(mode, frequency_hz=mode.frequency_hz * factor, frequency_u_hz=mode.frequency_u_hz * factor)
+        for mode in analysis.modes
+    )
+    return replace(analysis, modes=modes)
 
 
 def _identified(analysis: Analysis, prediction: Prediction, settings: Settings) -> Identification:
@@ -219,7 +283,7 @@ def log_deviations(ski: MeasuredSki) -> list[tuple[int, float, float, float]]:
         (
             mode.order,
             log(mode.frequency_hz / mode.predicted_hz),
-            mode.frequency_u_hz / mode.frequency_hz,
+            max(mode.frequency_u_hz / mode.frequency_hz, ski.trust.floor.frequency_u_rel),
             ski.prediction.bending_u_rel[mode.order - 1],
         )
         for mode in sorted(ski.identification.bending(), key=lambda mode: mode.frequency_hz)
@@ -232,7 +296,18 @@ def log_dampings(ski: MeasuredSki) -> list[tuple[int, float, float]]:
     if ski.identification is None:
         return []
     return [
-        (mode.order, log(mode.damping_ratio), mode.damping_ratio_u / mode.damping_ratio)
+        (
+            mode.order,
+            log(mode.damping_ratio),
+            max(mode.damping_ratio_u / mode.damping_ratio, ski.trust.floor.damping_u_rel),
+        )
         for mode in ski.identification.bending()
         if mode.order is not None and mode.damping_ratio > 0 and "room-limited" not in mode.flags
     ]
+
+
+def bare_mass_per_length(row: SkiRow) -> float | None:
+    """ln of the ski's own mass per length in kg/m, without its binding; None where the table does not say."""
+    if row.mass_kg is None or not row.length_m or row.mass_kg <= row.binding_mass_kg:
+        return None
+    return log((row.mass_kg - row.binding_mass_kg) / row.length_m)

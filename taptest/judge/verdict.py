@@ -7,8 +7,31 @@ from typing import Literal
 
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
+from taptest.judge.mixture import Populations
+from taptest.judge.trust import Citation
 
 Verdict = Literal["pass", "recheck", "outlier", "not judged"]
+
+
+@dataclass(frozen=True)
+class JudgedStatistic:
+    """One of the things that a ski was judged by, so that its reasoning can be followed.
+
+    ``value`` against ``limit``, both in ``unit``: "%" of the group's centre (or of the prediction), or none. ``u``: standard
+    uncertainty. ``suspicious``: beyond the limit, or the limit is within the uncertainty. ``may_reject``: whether it can
+    make an outlier, or only ask for a recheck. ``rank`` of ``count``: from the lowest value of the group, 1.
+    """
+
+    name: str
+    unit: str
+    value: float
+    limit: float
+    u: float
+    score: float
+    suspicious: bool
+    may_reject: bool
+    rank: int
+    count: int
 
 
 @dataclass(frozen=True)
@@ -20,7 +43,7 @@ class SkiVerdict:
     the mean over the bending modes. ``unevenness`` is the chi-square per degree of freedom of the deviations about what
     they share (1 expected). ``score`` is the largest over its limit (1 = at the limit) of the shift, the root of the
     unevenness and the logarithm of the damping over its group's. ``modes``: the placed bending and torsion ones.
-    ``taps_good`` of ``taps_found``. ``line`` of the table.
+    ``taps_good`` of ``taps_found``. ``line`` of the table. ``statistics``: all that it was judged by.
     """
 
     ski_id: str
@@ -48,6 +71,7 @@ class SkiVerdict:
     taps_good: int
     taps_found: int
     line: int
+    statistics: tuple[JudgedStatistic, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -56,7 +80,8 @@ class GroupSummary:
 
     ``length_class`` in mm ("1990" or "1990-2000"); ``binding`` "bare" or "with binding"; ``count`` of the skis judged;
     ``limit_percent`` to either side of ``centre_percent``, which is the group's own or, where only physics judges, the
-    prediction (0); ``spread_percent`` robust standard deviation of the group; ``basis`` where the limit comes from.
+    prediction (0); ``spread_percent`` robust standard deviation of the group; ``basis`` where the limit comes from;
+    ``ski_ids`` of its members; ``populations`` where it looks like two.
     """
 
     construction: str
@@ -67,17 +92,24 @@ class GroupSummary:
     spread_percent: float | None
     limit_percent: float | None
     basis: str
+    ski_ids: tuple[str, ...] = ()
+    populations: Populations | None = None
 
 
 @dataclass(frozen=True)
 class CheckResult:
-    """A checked lot: ``unread`` says which inputs could not be read and why, ``problems`` are the table's bad cells."""
+    """A checked lot: ``unread`` says which inputs could not be read and why, ``problems`` are the table's bad cells.
+
+    ``calibrations``: those that the verdicts rest on. ``budget``: the share of sound skis that may be called outliers.
+    """
 
     skis: tuple[SkiVerdict, ...]
     groups: tuple[GroupSummary, ...]
     problems: tuple[CellProblem, ...]
     unread: tuple[str, ...]
     notes: tuple[str, ...] = ()
+    calibrations: tuple[Citation, ...] = ()
+    budget: float = 0.01
 
     def count(self, verdict: Verdict) -> int:
         """Number of skis with a verdict."""

@@ -6,6 +6,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.errors import shown
+from taptest.judge.trust import Trust
+from taptest.show.citation import cited
 from taptest.show.tables import counted, hanging, note, number, pinned, prose, ruled_table, with_u
 from taptest.sound.analysis import Analysis, Mode, Settings
 from taptest.sound.taps import Tap
@@ -35,7 +37,8 @@ TAP_REASONS = {
 }
 MODE_FLAGS = {
     "hum": "lies on a harmonic of the mains; it may be hum and not the ski",
-    "room-limited": "rings no shorter than the room; the ski's own damping cannot be told from it",
+    "room-limited": "rings hardly longer than the room does, or shorter: its damping may be wrong either way",
+    "uncertain-damping": "outlasts the room, but too faintly for its damping to be told within 5 %",
     "single-tap": "heard in one tap only; tap again to confirm it",
     "close-pair": "overlaps a neighbour, so that its damping is less certain than usual",
     "short-record": "had not decayed far when the record ended; its damping is uncertain",
@@ -50,14 +53,18 @@ RECORDING_FLAGS = {
 }
 
 
-def analysis_view(analysis: Analysis, settings: Settings, width: int) -> Group:
+def analysis_view(analysis: Analysis, settings: Settings, width: int, trust: Trust | None = None) -> Group:
     """Recording, taps with what is wrong with them, modes and what their remarks mean."""
     parts: list[RenderableType] = [Text.assemble((shown(analysis.path, 200), "bold"), f"  {_sound(analysis)}")]
     if analysis.taps:
         parts += [Text(), _tap_table(analysis, width), *_advice(analysis.taps)]
     if analysis.modes:
         parts += [Text(), _mode_table(analysis.modes, width), Text(), _legend(analysis.modes)]
-    parts += [Text(), hanging(_remarks(analysis, settings)), Text()]
+    parts += [
+        Text(),
+        hanging([*_remarks(analysis, settings), *(cited(each) for each in (trust or Trust()).citations)]),
+        Text(),
+    ]
     return Group(*parts)
 
 

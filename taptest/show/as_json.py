@@ -1,13 +1,17 @@
 """Result objects as the documents of the ``--json`` contracts: units in the keys, null where nothing is known."""
 
 import math
+from collections import Counter
 from collections.abc import Iterable
 
 from taptest.capture.devices import InputDevice
+from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapLost, TapRefused
 from taptest.capture.input_check import InputCheck
+from taptest.judge.explain import Explanation
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
 from taptest.judge.predicted import LotPrediction, PredictedSki
+from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
 from taptest.sound.analysis import Analysis, Mode
 from taptest.sound.taps import Tap
@@ -18,20 +22,27 @@ Document = dict[str, object]
 _DIGITS = 9
 
 
-def analysis_document(analyses: Iterable[Analysis]) -> Document:
-    """``taptest.analysis/1``: taps in order of time, modes in order of frequency."""
-    return {"schema": "taptest.analysis/1", "recordings": [_recording(analysis) for analysis in analyses]}
+def analysis_document(analyses: Iterable[Analysis], calibrations: Iterable[Citation] = ()) -> Document:
+    """``taptest.analysis/1``: taps in order of time, modes in order of frequency, and the calibrations that were used."""
+    return {
+        "schema": "taptest.analysis/1",
+        "recordings": [_recording(analysis) for analysis in analyses],
+        "calibrations": [citation_document(citation) for citation in calibrations],
+    }
 
 
-def check_document(result: CheckResult) -> Document:
-    """``taptest.check/1``: skis in the order of the table."""
+def check_document(result: CheckResult, explained: Explanation | None = None) -> Document:
+    """``taptest.check/1``: skis in the order of the table; one of them with its ladder beside the group's."""
     return {
         "schema": "taptest.check/1",
         "skis": [_verdict(ski) for ski in result.skis],
         "groups": [_group(group) for group in result.groups],
-        "problems": [_problem(problem) for problem in result.problems],
+        "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
+        "calibrations": [citation_document(citation) for citation in result.calibrations],
+        "budget_share": number_of(result.budget),
+        "explained": None if explained is None else _explained(explained),
     }
 
 
@@ -40,8 +51,56 @@ def prediction_document(result: LotPrediction, problems: Iterable[CellProblem] =
     return {
         "schema": "taptest.prediction/1",
         "skis": [_prediction(ski) for ski in result.skis],
-        "problems": [_problem(problem) for problem in problems],
+        "problems": [problem_of(problem) for problem in problems],
         "unread": list(result.refused),
+    }
+
+
+def citation_document(citation: Citation) -> Document:
+    """A calibration that a result rests on."""
+    return {
+        "kind": citation.kind,
+        "made": citation.made.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "age_days": number_of(citation.age_days),
+        "file": citation.file,
+        "effect": citation.effect,
+    }
+
+
+def session_document(happenings: Iterable[Happening]) -> Document:
+    """``taptest.session/1``: skis in the order in which they were done."""
+    told = list(happenings)
+    refused = Counter(each.ski_id for each in told if isinstance(each, TapRefused))
+    skis: list[Document] = []
+    for each in told:
+        if isinstance(each, SkiDone):
+            verdict = each.verdict
+            known = verdict if isinstance(verdict, SkiVerdict) else None
+            skis.append(
+                {
+                    "ski_id": each.ski_id,
+                    "recordings": [path.name for path in each.recordings],
+                    "taps_good": each.taps,
+                    "taps_refused": refused[each.ski_id],
+                    "modes": [_mode(mode) for analysis in each.analyses for mode in analysis.modes],
+                    "predicted_hz": number_of(known.predicted_hz) if known else None,
+                    "measured_hz": number_of(known.measured_hz) if known else None,
+                    "measured_u_hz": number_of(known.measured_u_hz) if known else None,
+                    "deviation_percent": number_of(known.deviation_percent) if known else None,
+                    "verdict": verdict.verdict if verdict else None,
+                    "reasons": list(verdict.reasons) if verdict else [],
+                }
+            )
+    ended = [each for each in told if isinstance(each, Ended)]
+    return {
+        "schema": "taptest.session/1",
+        "skis": skis,
+        "unfinished": [{"ski_id": ski_id, "taps_good": taps} for each in ended for ski_id, taps in each.unfinished],
+        "troubles": [
+            each.text if isinstance(each, Said) else each.why
+            for each in told
+            if isinstance(each, Said | TapLost) and each.trouble
+        ],
     }
 
 
@@ -71,14 +130,14 @@ def _heard(check: InputCheck) -> Document:
         "name": check.device,
         "sample_rate_hz": check.sample_rate_hz,
         "channels": check.channels,
-        "duration_s": _number(check.duration_s),
-        "noise_db": _number(check.noise_db),
-        "hum_hz": _number(check.hum.fundamental_hz) if check.hum else None,
-        "hum_db": _number(max(check.hum.levels_db)) if check.hum else None,
-        "peak_db": _number(check.peak_db),
-        "headroom_db": _number(check.headroom_db),
+        "duration_s": number_of(check.duration_s),
+        "noise_db": number_of(check.noise_db),
+        "hum_hz": number_of(check.hum.fundamental_hz) if check.hum else None,
+        "hum_db": number_of(max(check.hum.levels_db)) if check.hum else None,
+        "peak_db": number_of(check.peak_db),
+        "headroom_db": number_of(check.headroom_db),
         "clipped_samples": check.clipped,
-        "zero_percent": _number(100 * check.zero_share),
+        "zero_percent": number_of(100 * check.zero_share),
         "lost_frames": check.lost_frames,
         "sounds": check.sounds,
         "processing": check.processing,
@@ -86,7 +145,7 @@ def _heard(check: InputCheck) -> Document:
     }
 
 
-def _problem(problem: CellProblem) -> Document:
+def problem_of(problem: CellProblem) -> Document:
     """A bad cell of a table."""
     return {
         "file": problem.file,
@@ -98,7 +157,7 @@ def _problem(problem: CellProblem) -> Document:
     }
 
 
-def _number(value: float | None) -> float | None:
+def number_of(value: float | None) -> float | None:
     """Nine significant digits: more than any measurement, and free of the noise of binary fractions."""
     return None if value is None or not math.isfinite(value) else float(f"{value:.{_DIGITS}g}")
 
@@ -108,10 +167,10 @@ def _recording(analysis: Analysis) -> Document:
     return {
         "path": analysis.path,
         "sample_rate_hz": analysis.sample_rate_hz,
-        "duration_s": _number(analysis.duration_s),
+        "duration_s": number_of(analysis.duration_s),
         "channel": analysis.channel,
         "channels": analysis.channels,
-        "hum_hz": [] if hum is None else [_number(line) for line in hum.lines_hz],
+        "hum_hz": [] if hum is None else [number_of(line) for line in hum.lines_hz],
         "taps": [_tap(tap, analysis.sample_rate_hz) for tap in analysis.taps],
         "modes": [_mode(mode) for mode in sorted(analysis.modes, key=lambda mode: mode.frequency_hz)],
         "flags": list(analysis.flags),
@@ -120,28 +179,28 @@ def _recording(analysis: Analysis) -> Document:
 
 def _tap(tap: Tap, sample_rate_hz: float) -> Document:
     return {
-        "onset_s": _number(tap.onset / sample_rate_hz),
+        "onset_s": number_of(tap.onset / sample_rate_hz),
         "accepted": tap.accepted,
         "reasons": list(tap.reasons),
-        "snr_db": _number(tap.snr_db),
-        "ring_s": _number(tap.ring_s),
+        "snr_db": number_of(tap.snr_db),
+        "ring_s": number_of(tap.ring_s),
     }
 
 
 def _mode(mode: Mode) -> Document:
     name, cents = mode.tone
     return {
-        "frequency_hz": _number(mode.frequency_hz),
-        "frequency_u_hz": _number(mode.frequency_u_hz),
-        "damping_ratio": _number(mode.damping_ratio),
-        "damping_ratio_u": _number(mode.damping_ratio_u),
-        "half_power_bandwidth_hz": _number(mode.half_power_bandwidth_hz),
-        "quality_factor": _number(mode.quality_factor),
-        "decay_time_s": _number(mode.decay_time_s),
-        "level_db": _number(mode.level_db),
+        "frequency_hz": number_of(mode.frequency_hz),
+        "frequency_u_hz": number_of(mode.frequency_u_hz),
+        "damping_ratio": number_of(mode.damping_ratio),
+        "damping_ratio_u": number_of(mode.damping_ratio_u),
+        "half_power_bandwidth_hz": number_of(mode.half_power_bandwidth_hz),
+        "quality_factor": number_of(mode.quality_factor),
+        "decay_time_s": number_of(mode.decay_time_s),
+        "level_db": number_of(mode.level_db),
         "taps": mode.taps,
         "note": name,
-        "cents": _number(cents),
+        "cents": number_of(cents),
         "flags": list(mode.flags),
     }
 
@@ -153,25 +212,60 @@ def _verdict(ski: SkiVerdict) -> Document:
         "construction": ski.construction,
         "generation": ski.generation,
         "line": ski.line,
-        "mass_g": _number(ski.mass_g),
-        "stiffness_n_per_mm": _number(ski.stiffness_n_per_mm),
-        "span_mm": _number(ski.span_mm),
-        "predicted_hz": _number(ski.predicted_hz),
-        "predicted_u_hz": _number(ski.predicted_u_hz),
-        "measured_hz": _number(ski.measured_hz),
-        "measured_u_hz": _number(ski.measured_u_hz),
+        "mass_g": number_of(ski.mass_g),
+        "stiffness_n_per_mm": number_of(ski.stiffness_n_per_mm),
+        "span_mm": number_of(ski.span_mm),
+        "predicted_hz": number_of(ski.predicted_hz),
+        "predicted_u_hz": number_of(ski.predicted_u_hz),
+        "measured_hz": number_of(ski.measured_hz),
+        "measured_u_hz": number_of(ski.measured_u_hz),
         "first_heard": ski.first_heard,
-        "deviation_percent": _number(ski.deviation_percent),
-        "deviation_u_percent": _number(ski.deviation_u_percent),
-        "damping_ratio": _number(ski.damping_ratio),
-        "damping_ratio_u": _number(ski.damping_ratio_u),
-        "unevenness": _number(ski.unevenness),
-        "score": _number(ski.score),
+        "deviation_percent": number_of(ski.deviation_percent),
+        "deviation_u_percent": number_of(ski.deviation_u_percent),
+        "damping_ratio": number_of(ski.damping_ratio),
+        "damping_ratio_u": number_of(ski.damping_ratio_u),
+        "unevenness": number_of(ski.unevenness),
+        "score": number_of(ski.score),
         "taps_good": ski.taps_good,
         "taps_found": ski.taps_found,
         "modes": [_placed(mode) for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz)],
         "verdict": ski.verdict,
         "reasons": list(ski.reasons),
+        "statistics": [
+            {
+                "name": each.name,
+                "unit": each.unit,
+                "value": number_of(each.value),
+                "limit": number_of(each.limit),
+                "u": number_of(each.u),
+                "score": number_of(each.score),
+                "suspicious": each.suspicious,
+                "may_reject": each.may_reject,
+                "rank": each.rank,
+                "count": each.count,
+            }
+            for each in ski.statistics
+        ],
+    }
+
+
+def _explained(explained: Explanation) -> Document:
+    return {
+        "ski_id": explained.ski.ski_id,
+        "modes": [
+            {
+                "order": mode.order,
+                "frequency_hz": number_of(mode.frequency_hz),
+                "frequency_u_hz": number_of(mode.frequency_u_hz),
+                "predicted_hz": number_of(mode.predicted_hz),
+                "deviation_percent": number_of(mode.deviation_percent),
+                "group_percent": number_of(mode.group_percent),
+                "against_percent": number_of(mode.against_percent),
+                "damping_ratio": number_of(mode.damping_ratio),
+                "group_damping_ratio": number_of(mode.damping_group),
+            }
+            for mode in explained.modes
+        ],
     }
 
 
@@ -179,12 +273,12 @@ def _placed(mode: PlacedMode) -> Document:
     return {
         "family": mode.family,
         "order": mode.order,
-        "frequency_hz": _number(mode.frequency_hz),
-        "frequency_u_hz": _number(mode.frequency_u_hz),
-        "predicted_hz": _number(mode.predicted_hz),
-        "deviation_percent": _number(mode.deviation_percent),
-        "damping_ratio": _number(mode.damping_ratio),
-        "damping_ratio_u": _number(mode.damping_ratio_u),
+        "frequency_hz": number_of(mode.frequency_hz),
+        "frequency_u_hz": number_of(mode.frequency_u_hz),
+        "predicted_hz": number_of(mode.predicted_hz),
+        "deviation_percent": number_of(mode.deviation_percent),
+        "damping_ratio": number_of(mode.damping_ratio),
+        "damping_ratio_u": number_of(mode.damping_ratio_u),
         "flags": list(mode.flags),
     }
 
@@ -195,10 +289,19 @@ def _group(group: GroupSummary) -> Document:
         "length_class": group.length_class,
         "binding": group.binding,
         "count": group.count,
-        "centre_percent": _number(group.centre_percent),
-        "spread_percent": _number(group.spread_percent),
-        "limit_percent": _number(group.limit_percent),
+        "centre_percent": number_of(group.centre_percent),
+        "spread_percent": number_of(group.spread_percent),
+        "limit_percent": number_of(group.limit_percent),
         "basis": group.basis,
+        "ski_ids": list(group.ski_ids),
+        "two_populations": group.populations
+        and {
+            "quantity": group.populations.quantity,
+            "apart_percent": number_of(group.populations.apart_percent),
+            "smaller": list(group.populations.smaller),
+            "smaller_is_lower": group.populations.smaller_is_lower,
+            "larger_count": group.populations.larger,
+        },
     }
 
 
@@ -207,33 +310,33 @@ def _prediction(ski: PredictedSki) -> Document:
     bending = [
         {
             "order": order,
-            "frequency_hz": _number(frequency_hz),
-            "frequency_u_hz": _number(prediction.u_hz(order)),
+            "frequency_hz": number_of(frequency_hz),
+            "frequency_u_hz": number_of(prediction.u_hz(order)),
             **_tone(frequency_hz),
         }
         for order, frequency_hz in enumerate(prediction.bending_hz, 1)
     ]
     torsion = prediction.torsion_hz and [
-        {"order": order, "frequency_hz": _number(frequency_hz), **_tone(frequency_hz)}
+        {"order": order, "frequency_hz": number_of(frequency_hz), **_tone(frequency_hz)}
         for order, frequency_hz in enumerate(prediction.torsion_hz, 1)
     ]
     return {
         "ski_id": ski.ski_id,
         "construction": ski.construction.stem,
-        "length_mm": _number(1e3 * ski.measurements.length_m),
-        "mass_g": _number(1e3 * ski.measurements.mass_kg),
-        "stiffness_n_per_mm": _number(1e-3 * ski.measurements.stiffness_n_per_m),
-        "span_mm": _number(1e3 * ski.measurements.span_m),
-        "bending_stiffness_mid_n_m2": _number(prediction.ei_mid_n_m2),
+        "length_mm": number_of(1e3 * ski.measurements.length_m),
+        "mass_g": number_of(1e3 * ski.measurements.mass_kg),
+        "stiffness_n_per_mm": number_of(1e-3 * ski.measurements.stiffness_n_per_m),
+        "span_mm": number_of(1e3 * ski.measurements.span_m),
+        "bending_stiffness_mid_n_m2": number_of(prediction.ei_mid_n_m2),
         "bending": bending,
         "torsion": torsion,
         "change": effect
         and {
-            "mass_percent": _number(ski.change.mass_percent),
-            "stiffness_percent": _number(ski.change.stiffness_percent),
-            "frequency_hz": [_number(frequency_hz) for frequency_hz in effect.after.bending_hz],
-            "frequency_percent": [_number(percent) for percent in effect.percent],
-            "cents": [_number(cents) for cents in effect.cents],
+            "mass_percent": number_of(ski.change.mass_percent),
+            "stiffness_percent": number_of(ski.change.stiffness_percent),
+            "frequency_hz": [number_of(frequency_hz) for frequency_hz in effect.after.bending_hz],
+            "frequency_percent": [number_of(percent) for percent in effect.percent],
+            "cents": [number_of(cents) for cents in effect.cents],
         },
         "warnings": list(ski.warnings),
     }
@@ -241,4 +344,4 @@ def _prediction(ski: PredictedSki) -> Document:
 
 def _tone(frequency_hz: float) -> Document:
     name, cents = note_name(frequency_hz)
-    return {"note": name, "cents": _number(cents)}
+    return {"note": name, "cents": number_of(cents)}

@@ -8,6 +8,7 @@ from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
+from taptest.show.citation import cited
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -58,7 +59,7 @@ def check_view(result: CheckResult, width: int) -> Group:
     if result.skis:
         parts += [_table(result.skis, width), Text(), prose(_legend(result.skis), style="dim"), Text()]
     if result.groups:
-        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), Text()]
+        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _budget(result), Text()]
     remarks = [ski for ski in result.skis if ski.verdict == "pass" and ski.reasons]
     if remarks:
         parts += [heading("Passed, with a remark"), hanging(_reasons(remarks)), Text()]
@@ -66,6 +67,8 @@ def check_view(result: CheckResult, width: int) -> Group:
         skis = [ski for ski in result.skis if ski.verdict == verdict]
         if skis:
             parts += [Text(title, STYLES[verdict]), hanging(_reasons(skis)), Text()]
+    if result.calibrations:
+        parts += [heading("Calibrations"), hanging(cited(each) for each in result.calibrations), Text()]
     return Group(*parts, _summary(result), prose(CAUTION, style="dim"))
 
 
@@ -109,11 +112,15 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
     return shown(group.construction), "", f"{what}: {', '.join(figures) or 'no figures'}. Basis: {group.basis}."
 
 
+def _budget(result: CheckResult) -> RenderableType:
+    return prose(f"At most one sound ski in {1 / result.budget:.0f} is meant to be called an outlier.", style="dim")
+
+
 def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
-    return [(shown(ski.ski_id), "bold", _sentences(ski.reasons) or "No reason was given.") for ski in skis]
+    return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
 
 
-def _sentences(reasons: Sequence[str]) -> str:
+def sentences(reasons: Sequence[str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
     return " ".join(f"{reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in reasons if reason)
 

@@ -11,37 +11,49 @@ from numpy.typing import NDArray
 
 from taptest.errors import RecordingError
 from taptest.recording import Recording
+from taptest.sound.records import late_records, records
 from taptest.sound.resonance import ROUNDS, Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
+from taptest.sound.room import RoomDecay, against_room
 from taptest.sound.spectrum import Noise, measure_noise
 from taptest.sound.taps import Envelope, Tap, judge_taps, tap_to_noise_db
 from taptest.sound.tone import note_name
 
 Real = NDArray[np.float64]
 
-MODE_FLAGS = ("hum", "room-limited", "single-tap", "close-pair", "short-record")
+MODE_FLAGS = ("hum", "room-limited", "uncertain-damping", "single-tap", "close-pair", "short-record")
 
 _GAP_S = 0.005  # between the silence that is measured and the onset
 _HEARD = 14.0  # misfit a mode must remove in one tap to count as heard in it (2 unknowns: chance 0.1 %)
 _EXPLAINED = 0.75  # least share of what sounds after the contact that decaying resonances must explain
 _RESONANT = 0.045  # damping ratio up to which a component counts as a ring
 _BROAD = 0.10  # above this damping ratio a component is the thud of the contact, not a resonance
-_FADED_DB = 38.0  # a record ends there: what a mode still tells beyond it is less than the room adds
-_LOWEST_BAND_HZ = 45.0  # one record length serves all below
 _REFITS = 4
 _CLOSE = 2.0  # half-power bandwidths
+_SAME = 0.004  # relative: what a late fit may differ by in frequency from the whole one
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
 _ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about three in four of their modes
 
 
 @dataclass(frozen=True)
 class Settings:
-    """What to look for: frequency range [Hz], reverberation time of the room [s] if known, channel (from 1) if chosen."""
+    """What to look for: frequency range [Hz], how the room decays if known, channel (from 1) if chosen.
+
+    ``room_s``: one reverberation time [s] for all frequencies; it goes before ``room``, which has one for each band.
+    ``rings_on``: it may ring for longer than its taps are apart, as bars do and skis do not.
+    """
 
     low_hz: float = 15.0
     high_hz: float = 1500.0
     room_s: float | None = None
     channel: int | None = None
+    room: RoomDecay | None = None
+    rings_on: bool = False
+
+    @property
+    def room_decay(self) -> RoomDecay | None:
+        """The room as far as it is known."""
+        return self.room if self.room_s is None else RoomDecay((1000.0,), (self.room_s,))
 
     def __post_init__(self) -> None:
         if not 5.0 <= self.low_hz < self.high_hz:
@@ -107,20 +119,20 @@ class Analysis:
         return tuple(t for t in self.taps if t.accepted)
 
 
-def analyse(recording: Recording, settings: Settings | None = None) -> Analysis:
-    """Taps, resonances and their damping in one recording.
+def analyse(recording: Recording, settings: Settings | None = None, *, rounds: int = ROUNDS) -> Analysis:
+    """Taps, resonances and their damping in one recording; with fewer ``rounds`` sooner, and only the stronger ones.
 
     Raises: RecordingError when ``settings.channel`` does not exist or the range lies above half the sample rate.
     """
     settings = settings or Settings()
     rate = float(recording.sample_rate_hz)
     refuse_if_deaf(recording.path, rate, settings)
-    channel = _channel(recording, settings.channel)
+    channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
     envelope = Envelope(samples, rate)
-    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale)
+    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
     noise = noise_between(silences(samples, rate, taps), samples, rate)
-    found = find_resonances(samples, rate, taps, noise, settings)
+    found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds)
     flags = list(recording.flags)
     if not taps:
         flags.append("no-tap")
@@ -164,8 +176,12 @@ def find_resonances(
     if spectra is None:
         return Resonances(tuple(judged), (), 0.0)
     poles = [p for p in poles if not p.hidden and p.damping_ratio < _BROAD and low <= p.frequency_hz <= high]
-    record_s = float(spectra.lengths.max()) / rate
-    return Resonances(tuple(judged), _modes(poles, spectra, noise, settings), record_s)
+    modes = _modes(poles, spectra, noise)
+    room = settings.room_decay
+    if room is not None and modes:
+        late = _late_modes(samples, rate, [tap for tap in judged if tap.accepted], noise, low, high, room)
+        modes = tuple(_told_from_room(mode, room, late) for mode in modes)
+    return Resonances(tuple(judged), modes, float(spectra.lengths.max()) / rate)
 
 
 def _resonances(
@@ -178,7 +194,7 @@ def _resonances(
         good = [i for i, tap in enumerate(taps) if tap.accepted]
         if not good:
             break
-        spectra = _records(samples, rate, [taps[i] for i in good], noise, low_hz, high_hz)
+        spectra = records(samples, rate, [taps[i] for i in good], noise, low_hz, high_hz)
         poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz, rounds=rounds)
         verdicts = _ring_verdicts(spectra, poles, lines)
         if not any(verdicts):
@@ -198,7 +214,11 @@ def among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
     return [t.refused("noisy") if t.accepted else t for t in taps]
 
 
-def _channel(recording: Recording, wanted: int | None) -> int:
+def choose_channel(recording: Recording, wanted: int | None) -> int:
+    """Index of the wanted channel (from 1), or of the one in which taps stand out most.
+
+    Raises: RecordingError when there is no such channel.
+    """
     count = recording.samples.shape[1]
     if wanted is not None:
         if not 1 <= wanted <= count:
@@ -236,82 +256,6 @@ def noise_between(stretches: Sequence[Real], samples: Real, rate: float) -> Nois
     return measure_noise(quiet, rate, floor_density=least_step**2 / 12 * 2 / rate, silent=silent)
 
 
-def _records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float) -> Spectra:
-    """Spectra of the accepted taps, octave by octave, each over the time for which it rings.
-
-    Low modes need long records; high ones are over soon, and what follows them is the room. The octaves meet at the
-    quietest place near their edge.
-    """
-    longest = round(max(1.5 * max(t.ring_s for t in taps), 0.4) * rate)
-    length = min(*(t.stop - t.start for t in taps), longest)
-    lowest, highest = 0.6 * low_hz, min(1.2 * high_hz + 20, 0.49 * rate)
-    whole = _transformed(samples, rate, taps, noise, length, lowest, highest)
-    edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
-    pieces = []
-    for low, high in zip([lowest, *edges], [*edges, highest], strict=True):
-        short = _ringing(whole, low, high)
-        pieces.append(
-            _transformed(samples, rate, taps, noise, short, low, high) if short < length else _between(whole, low, high)
-        )
-    return Spectra(
-        values=np.concatenate([p.values for p in pieces], axis=1),
-        frequencies_hz=np.concatenate([p.frequencies_hz for p in pieces]),
-        lengths=np.concatenate([p.lengths for p in pieces]),
-        noise_power=np.concatenate([p.noise_power for p in pieces]),
-        sample_rate_hz=rate,
-    )
-
-
-def _transformed(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, length: int, low_hz: float, high_hz: float
-) -> Spectra:
-    bins = np.arange(
-        max(int(np.ceil(low_hz * length / rate)), 1), int(np.ceil(high_hz * length / rate)), dtype=np.int64
-    )
-    values = np.array([np.fft.rfft(samples[t.start : t.start + length])[bins] for t in taps])
-    frequencies: Real = np.asarray(bins * (rate / length), dtype=np.float64)
-    power = noise.bin_power(frequencies, length, rate)
-    return Spectra(values, frequencies, np.full(len(bins), length), power, rate)
-
-
-def _between(spectra: Spectra, low_hz: float, high_hz: float) -> Spectra:
-    return spectra.take(slice(*np.searchsorted(spectra.frequencies_hz, [low_hz, high_hz])))
-
-
-def _edges(whole: Spectra, low_hz: float, high_hz: float) -> list[float]:
-    count = max(round(np.log2(high_hz / low_hz)), 1)
-    level = np.convolve((np.abs(whole.values) ** 2 / whole.noise_power).mean(axis=0), np.ones(3) / 3, mode="same")
-    edges = []
-    for number in range(count):
-        nominal = high_hz * 2.0 ** (number - count)
-        start, stop = np.searchsorted(whole.frequencies_hz, [0.85 * nominal, 1.15 * nominal])
-        if stop > start:
-            edges.append(float(whole.frequencies_hz[start + int(np.argmin(level[start:stop]))]))
-    return edges
-
-
-def _ringing(whole: Spectra, low_hz: float, high_hz: float) -> int:
-    """Number of samples until a band has fallen by ``_FADED_DB`` or, on average over the taps, well into its noise."""
-    band = _between(whole, low_hz, high_hz)
-    length = int(whole.lengths[0])
-    if not len(band.frequencies_hz):
-        return length
-    bins = np.round(band.frequencies_hz / band.resolution_hz).astype(int)
-    spectrum = np.zeros((whole.taps, bins[-1] + 1), complex)
-    spectrum[:, bins] = band.values
-    # Fewer points in the inverse transform: the same band at a lower rate.
-    points = 2 * bins[-1] + 2
-    power = ((np.fft.irfft(spectrum, n=points) * points / length) ** 2).mean(axis=0)
-    per_s = points * whole.sample_rate_hz / length
-    width = min(max(round(max(0.02, 3 / low_hz) * per_s), 1), points - 1)
-    total = np.cumsum(np.concatenate(([0.0], power)))
-    smooth = (total[width:] - total[:-width]) / width
-    floor = 2 * float(band.noise_power.sum()) / length**2
-    faded = np.flatnonzero(smooth < max(smooth[: width + 1].max() * 10 ** (-_FADED_DB / 10), 0.3 * floor))
-    seconds = (int(faded[0]) + width) / per_s if len(faded) else np.inf
-    return int(min(max(seconds, 10 / low_hz, 0.06) * whole.sample_rate_hz, length))
-
-
 def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> list[str]:
     """For each tap why what sounds after the contact is no decay of shared resonances, or an empty string."""
     ringing = [p for p in poles if p.damping_ratio <= _RESONANT]
@@ -344,7 +288,7 @@ def _sum_of(spectra: Spectra, poles: Sequence[Pole]) -> NDArray[np.complex128]:
     )
 
 
-def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Settings) -> tuple[Mode, ...]:
+def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode, ...]:
     if not poles:
         return ()
     loudness = [float(np.sqrt(np.mean(np.abs(p.amplitude) ** 2))) for p in poles]
@@ -359,8 +303,6 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Sett
             1.0 / pole.record_s, mode.half_power_bandwidth_hz / 2
         ):
             flags.append("hum")
-        if settings.room_s is not None and mode.decay_time_s <= 1.2 * settings.room_s:
-            flags.append("room-limited")
         if spectra.taps > 1 and heard.sum() <= 1:
             flags.append("single-tap")
         nearest = min((abs(p.omega - pole.omega) for p in poles if p is not pole), default=np.inf)
@@ -374,6 +316,37 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise, settings: Sett
             )
         )
     return tuple(modes)
+
+
+def _late_modes(
+    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float, room: RoomDecay
+) -> tuple[Mode, ...]:
+    """What still rings when the room's own answer to the blow has died away."""
+    spectra = late_records(samples, rate, taps, noise, low_hz, high_hz, room)
+    if spectra is None:
+        return ()
+    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz)
+    return _modes([p for p in poles if not p.hidden and p.damping_ratio < _BROAD], spectra, noise)
+
+
+def _told_from_room(mode: Mode, room: RoomDecay, late: Sequence[Mode]) -> Mode:
+    """The mode with the better of its two dampings, or marked where the room hides it or leaves too little to tell."""
+    near = [m for m in late if abs(m.frequency_hz - mode.frequency_hz) < _SAME * mode.frequency_hz]
+    again = max(near, key=lambda m: m.level_db, default=None)
+    told = against_room(
+        room,
+        mode.frequency_hz,
+        (mode.damping_ratio, mode.damping_ratio_u),
+        None if again is None else (again.damping_ratio, again.damping_ratio_u),
+    )
+    flags = {*mode.flags, *([told.flag] if told.flag else [])}
+    return replace(
+        mode,
+        damping_ratio=told.damping_ratio,
+        damping_ratio_u=told.damping_ratio_u,
+        flags=tuple(flag for flag in MODE_FLAGS if flag in flags),
+    )
 
 
 def _estimate(pole: Pole, heard: NDArray[np.bool_]) -> Mode:

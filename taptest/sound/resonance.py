@@ -24,6 +24,7 @@ _TRIALS = 8
 _IMPERFECT = 1e-3
 _SILENCE_FREEDOM = 40.0
 _START_DAMPING = np.array([0.0002, 0.0007, 0.002, 0.006, 0.015, 0.04])
+_OVERDAMPED = 0.5  # damping ratio above which a component only bends the level under the others
 _SHADOW_DB = -20.0  # next to a strong resonance, whatever is this far below it may be the room's answer to it ...
 _SHADOW_WIDTH = 0.02  # ... and the shadow fades by the square of the distance beyond 2 % of the frequency
 
@@ -352,7 +353,7 @@ def _not_earned(work: _Work, group: NDArray[np.int64], low_hz: float) -> NDArray
     frequency = np.hypot(work.omega[group], work.decay[group]) / (2 * np.pi)
     damping = work.decay[group] / (2 * np.pi * frequency)
     record_s = 1 / work.step_at(frequency)
-    unphysical = (work.decay[group] * record_s < 0.25) | (damping > 0.5) | (frequency < 0.5 * low_hz)
+    unphysical = (work.decay[group] * record_s < 0.25) | (damping > _OVERDAMPED) | (frequency < 0.5 * low_hz)
     if len(work.steady_hz):
         distance = np.abs(frequency[:, None] - work.steady_hz[None, :]).min(axis=1)
         unphysical |= (distance < 1.5 / record_s) & (work.decay[group] * record_s < 1.5)
@@ -416,6 +417,11 @@ def _finish(work: _Work) -> list[Pole]:
     groups = work.groups()
     for group in groups if len(groups) > 1 else []:
         work.fit(group, iterations=8, tolerance=0.1)
+    wild = np.flatnonzero(work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay))
+    if len(wild):
+        work.drop(wild)
+        work.fit_all(iterations=8, tolerance=0.1)
+        groups = work.groups()
     for group in groups:
         fit = work.fit(group, iterations=8, tolerance=0.02)
         strengths = _strengths(work, group)

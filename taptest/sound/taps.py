@@ -206,11 +206,19 @@ def _change_of_variance(signal: Real) -> int:
 
 
 def judge_taps(
-    samples: Real, sample_rate_hz: float, envelope: Envelope, *, full_scale: float, quiet_from: int = 0
+    samples: Real,
+    sample_rate_hz: float,
+    envelope: Envelope,
+    *,
+    full_scale: float,
+    rings_on: bool = False,
+    quiet_from: int = 0,
 ) -> list[Tap]:
     """Every tap of a recording with what is wrong with it as far as level and time tell.
 
-    ``quiet_from``: the sample before which something else, which is none of these taps, may still have rung.
+    ``rings_on``: what was tapped may ring for longer than its taps are apart (a bar), so that the sound before the next tap is
+    no measure of a recorder's gain. ``quiet_from``: the sample before which something else, which is none of these taps,
+    may still have rung.
     """
     onsets = find_onsets(samples, envelope)
     taps: list[Tap] = []
@@ -229,7 +237,7 @@ def judge_taps(
             snr_db=float(10 * np.log10(peak / envelope.floor)),
             ring_s=max(sunk - onset, 0) / sample_rate_hz,
         )
-        taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale))
+        taps.append(_judge(tap, samples, sample_rate_hz, envelope, limit, full_scale, rings_on))
         quiet_from = max(quiet_from, sunk)
     return taps
 
@@ -251,7 +259,9 @@ def first_quiet(smooth: Real, floor: float) -> int:
     return int(np.argmax(loud[np.minimum(index + stay, len(loud) - 1)] == loud))
 
 
-def _judge(tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int, full_scale: float) -> Tap:
+def _judge(
+    tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int, full_scale: float, rings_on: bool
+) -> Tap:
     ms = rate / 1000
     ring = samples[tap.onset : min(tap.onset + round(0.25 * rate), limit)]
     if _clipped(ring, full_scale):
@@ -272,7 +282,8 @@ def _judge(tap: Tap, samples: Real, rate: float, envelope: Envelope, limit: int,
         tap = tap.refused("cut-short")
     elif tap.ring_s < 0.045:
         tap = tap.refused("no-ring")
-    if _floor_moves(tap, envelope, limit) or _gate_closes(samples, rate, tap.onset, limit):
+    moves = not rings_on and _floor_moves(tap, envelope, limit)
+    if moves or _gate_closes(samples, rate, tap.onset, limit):
         tap = tap.refused("noisy" if _swells(tap, envelope, limit) else "gain-control")
     return tap
 

@@ -1,0 +1,275 @@
+"""Does the measurement drift? A reference ski or bar, tapped again and again, on a chart of individuals and moving ranges.
+
+Each tapping is one stored calibration of kind ``drift``. What is charted is the frequency of all modes together, in percent
+of the first tapping: single modes come and go, what they share stays. Damping likewise. Limits come from the first twenty
+points: with one value at a time the scatter is read off the moving range, MRbar/d2, and the limits lie three of it from the
+centre.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from math import exp, log, pi, sqrt
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.calibrate.store import Calibration, Calibrations, finite
+from taptest.errors import CalibrationError, shown
+from taptest.recording import read_recording
+from taptest.sound.analysis import Analysis, Settings, analyse
+
+Real = NDArray[np.float64]
+
+# Of the range of two normal values [1]: mean d2 = 2/sqrt(pi) and standard deviation d3 = sqrt(2 - 4/pi), in units of sigma.
+D2 = 2 / sqrt(pi)
+D3 = sqrt(2 - 4 / pi)
+LEAST_POINTS = 8  # fewer make no limits
+BASELINE_POINTS = 20
+RUN_LENGTH = 8
+SAME_MODE = 0.03
+_MOST_MODES = 12
+_WARM_K = 5.0
+
+RULES = (
+    "a point outside the limits",
+    f"{RUN_LENGTH} points in a row on one side of the centre",
+    "a moving range above its limit",
+)
+
+
+@dataclass(frozen=True)
+class Chart:
+    """Individuals and moving range of one quantity: ``values`` (points,), ``broken`` the rules that each point breaks.
+
+    ``centre``, ``low``, ``high``, ``range_limit`` are None with fewer than eight points.
+    """
+
+    values: tuple[float, ...]
+    centre: float | None
+    low: float | None
+    high: float | None
+    range_limit: float | None
+    broken: tuple[tuple[str, ...], ...]
+
+    @property
+    def out(self) -> bool:
+        """Whether the last point breaks a rule."""
+        return bool(self.broken and self.broken[-1])
+
+
+@dataclass(frozen=True)
+class ReferencePoint:
+    """One tapping of a reference: its modes (frequency [Hz], damping ratio, level [dB]), when, and how warm it was."""
+
+    reference: str
+    at: datetime
+    modes: tuple[tuple[float, float, float], ...]
+    temperature_c: float | None
+    source: str
+
+
+@dataclass(frozen=True)
+class Drift:
+    """The charts of one reference, in percent of its first tapping; ``notes`` say what limits their meaning."""
+
+    reference: str
+    points: tuple[ReferencePoint, ...]
+    frequency: Chart
+    damping: Chart
+    notes: tuple[str, ...]
+
+    @property
+    def state(self) -> Literal["in", "out"]:
+        return "out" if self.frequency.out or self.damping.out else "in"
+
+
+def chart(values: Sequence[float]) -> Chart:
+    """Individuals chart with limits mean ± 3 MRbar/d2 and a moving range limit of (1 + 3 d3/d2) MRbar [1].
+
+    3/d2 = 2.660 and 1 + 3 d3/d2 = 3.267. Limits are those of the first twenty points, or of all while there are fewer.
+
+    References:
+        [1] NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2.
+    """
+    data = np.asarray(values, dtype=np.float64)
+    if len(data) < LEAST_POINTS:
+        return Chart(tuple(data.tolist()), None, None, None, None, ((),) * len(data))
+    baseline = data[:BASELINE_POINTS]
+    centre, moving = float(baseline.mean()), float(np.abs(np.diff(baseline)).mean())
+    half, range_limit = 3 / D2 * moving, (1 + 3 * D3 / D2) * moving
+    return Chart(
+        values=tuple(data.tolist()),
+        centre=centre,
+        low=centre - half,
+        high=centre + half,
+        range_limit=range_limit,
+        broken=tuple(_broken(data[: i + 1], centre, half, range_limit) for i in range(len(data))),
+    )
+
+
+def _broken(until: Real, centre: float, half: float, range_limit: float) -> tuple[str, ...]:
+    last = until[-RUN_LENGTH:] - centre
+    one_side = len(last) == RUN_LENGTH and (bool(np.all(last > 0)) or bool(np.all(last < 0)))
+    jumped = len(until) > 1 and abs(until[-1] - until[-2]) > range_limit
+    found = (abs(until[-1] - centre) > half, one_side, jumped)
+    return tuple(rule for rule, broken in zip(RULES, found, strict=True) if broken)
+
+
+def point_from_analysis(
+    analysis: Analysis, *, reference: str, at: datetime, temperature_c: float | None
+) -> ReferencePoint:
+    """The loudest modes of a recording of the reference.
+
+    Raises:
+        CalibrationError: no mode was heard in it.
+    """
+    clear = [mode for mode in analysis.modes if "hum" not in mode.flags and "single-tap" not in mode.flags]
+    loudest = sorted(clear, key=lambda mode: -mode.level_db)[:_MOST_MODES]
+    if not loudest:
+        raise CalibrationError(
+            f"{shown(analysis.path, 200)}: no mode was heard in more than one tap; tap the reference five times and add it again"
+        )
+    modes = tuple((mode.frequency_hz, mode.damping_ratio, mode.level_db) for mode in loudest)
+    return ReferencePoint(reference, at, tuple(sorted(modes)), temperature_c, analysis.path)
+
+
+def points_of(stored: Calibrations, reference: str | None = None) -> tuple[ReferencePoint, ...]:
+    """The tappings of one reference in order of time; of the one tapped last where none is named.
+
+    Raises:
+        CalibrationError: none of that name is stored.
+    """
+    points = [point for each in stored.all("drift") if (point := _point(each)) is not None]
+    if reference is None and points:
+        reference = max(points, key=lambda point: point.at).reference
+    chosen = sorted((point for point in points if point.reference == reference), key=lambda point: point.at)
+    if not chosen:
+        known = ", ".join(sorted({shown(point.reference) for point in points})) or "none"
+        raise CalibrationError(
+            f"no tapping of {'a reference' if reference is None else shown(reference)} is stored (stored are: {known}); "
+            "add one with 'taptest calibrate drift add'"
+        )
+    return tuple(chosen)
+
+
+def _point(calibration: Calibration) -> ReferencePoint | None:
+    """A stored tapping; None where its values do not make sense."""
+    values = calibration.values
+    modes: list[tuple[float, float, float]] = []
+    listed = values.get("modes")
+    for mode in listed if isinstance(listed, list) else []:
+        numbers = (
+            [finite(mode, key) for key in ("frequency_hz", "damping_ratio", "level_db")]
+            if isinstance(mode, dict)
+            else []
+        )
+        frequency, damping, level = numbers or (None, None, None)
+        if frequency is not None and damping is not None and level is not None and frequency > 0 and damping > 0:
+            modes.append((frequency, damping, level))
+    try:
+        at = datetime.fromisoformat(str(values.get("last")))
+    except ValueError:
+        return None
+    if not modes:
+        return None
+    at = at.replace(tzinfo=UTC) if at.tzinfo is None else at.astimezone(UTC)
+    reference = str(values.get("reference", ""))
+    return ReferencePoint(reference, at, tuple(sorted(modes)), finite(values, "temperature_c"), calibration.file)
+
+
+def follow_on(
+    stored: Calibrations,
+    recording: str,
+    *,
+    reference: str,
+    at: datetime,
+    temperature_c: float | None,
+    settings: Settings,
+) -> Drift:
+    """The charts of a reference after one more tapping, which is a recording.
+
+    Raises:
+        RecordingError: it cannot be read.
+        CalibrationError: no mode is heard in it, none that the first tapping had, or a later one is stored already.
+    """
+    analysis = analyse(read_recording(recording), settings)
+    point = point_from_analysis(analysis, reference=reference, at=at, temperature_c=temperature_c)
+    known = {each.reference for each in (_point(c) for c in stored.all("drift")) if each is not None}
+    earlier = points_of(stored, reference) if reference in known else ()
+    if earlier and earlier[-1].at >= at:
+        raise CalibrationError(
+            f"{shown(reference)} was tapped at {earlier[-1].at:%Y-%m-%d %H:%M:%S} UTC already, not before this tapping: add "
+            "tappings in their order"
+        )
+    return follow((*earlier, point))
+
+
+def follow(points: Sequence[ReferencePoint]) -> Drift:
+    """Charts of one reference's tappings, given in order of time.
+
+    Raises:
+        CalibrationError: no points, or one that shares no mode with the first.
+    """
+    if not points:
+        raise CalibrationError("no tapping to follow; add one with 'taptest calibrate drift add'")
+    first = points[0]
+    frequency, damping = [], []
+    for point in points:
+        moved = _moved(first, point)
+        if moved is None:
+            raise CalibrationError(
+                f"the tapping of {point.at:%Y-%m-%d %H:%M} UTC shares no mode within {100 * SAME_MODE:.0f} % with the "
+                f"first of {first.at:%Y-%m-%d %H:%M} UTC: another reference? Give every reference a name of its own"
+            )
+        frequency.append(100 * (exp(moved[0]) - 1))
+        damping.append(100 * (exp(moved[1]) - 1))
+    return Drift(first.reference, tuple(points), chart(frequency), chart(damping), tuple(_notes(points)))
+
+
+def _moved(first: ReferencePoint, point: ReferencePoint) -> tuple[float, float] | None:
+    """Median log ratios of frequency and damping over the modes that both have."""
+    pairs = []
+    for hz, damping, _ in first.modes:
+        near = min(point.modes, key=lambda mode: abs(log(mode[0] / hz)))
+        if abs(log(near[0] / hz)) < SAME_MODE:
+            pairs.append((log(near[0] / hz), log(near[1] / damping)))
+    if not pairs:
+        return None
+    return float(np.median([f for f, _ in pairs])), float(np.median([d for _, d in pairs]))
+
+
+def _notes(points: Sequence[ReferencePoint]) -> list[str]:
+    notes = []
+    if len(points) < LEAST_POINTS:
+        notes.append(
+            f"{len(points)} of {LEAST_POINTS} tappings that limits need at least: no limits yet, so nothing can be out"
+        )
+    elif len(points) < BASELINE_POINTS:
+        notes.append(f"limits from {len(points)} tappings; they settle with {BASELINE_POINTS}")
+    warm = [point.temperature_c for point in points if point.temperature_c is not None]
+    if warm and max(warm) - min(warm) > _WARM_K:
+        notes.append(
+            f"tapped between {min(warm):.0f} and {max(warm):.0f} °C: frequencies move about 0.1 % a kelvin (common "
+            "practice), so part of it may be warmth"
+        )
+    return notes
+
+
+def drift_values(drift: Drift) -> dict[str, Any]:
+    """What a stored calibration holds of the last tapping and of the state that it left."""
+    last = drift.points[-1]
+    return {
+        "reference": drift.reference,
+        "last": last.at.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "state": drift.state,
+        "temperature_c": last.temperature_c,
+        "modes": [{"frequency_hz": f, "damping_ratio": d, "level_db": level} for f, d, level in last.modes],
+        "frequency_percent": drift.frequency.values[-1],
+        "damping_percent": drift.damping.values[-1],
+        "points": len(drift.points),
+        "broken_rules": sorted({*drift.frequency.broken[-1], *drift.damping.broken[-1]}),
+    }

@@ -1,0 +1,95 @@
+"""From lot tables to a learned construction: which skis to take, measured against the base."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+from taptest.beam.construction import Construction, load_construction
+from taptest.calibrate.construction import LEAST_SKIS, Learner
+from taptest.errors import CalibrationError, shown
+from taptest.judge.lot import Lot, SkiRow
+from taptest.judge.lot_table import CellProblem
+from taptest.judge.measure import Rig
+from taptest.judge.measured_lot import measure_rows
+from taptest.judge.trust import Trust
+from taptest.sound.analysis import Settings
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """Measured skis to learn from, what could not be read, and what was left alone."""
+
+    learners: tuple[Learner, ...]
+    problems: tuple[CellProblem, ...]
+    unread: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def load_base(name: str) -> Construction:
+    """The construction to start from.
+
+    Raises:
+        ConstructionError: there is none of that name.
+        CalibrationError: it is a learned one, which says nothing about what its profile does not know.
+    """
+    base = load_construction(name)
+    if base.learned is not None:
+        origin = f", {shown(base.learned.base)}," if base.learned.base else ""
+        raise CalibrationError(
+            f"{shown(name, 100)} was learnt itself: name what it was learnt from{origin} as --base, and all lots together"
+        )
+    return base
+
+
+def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiRow]]:
+    """The rows of a construction as the tables name it, each with its table's name.
+
+    Raises:
+        CalibrationError: fewer than can be learnt from; the message says what the tables hold.
+    """
+    rows = [(lot.path.name, row) for lot in lots for row in lot.rows if row.construction == construction]
+    if len(rows) < LEAST_SKIS:
+        counts: dict[str, int] = {}
+        for lot in lots:
+            for row in lot.rows:
+                counts[row.construction or "none"] = counts.get(row.construction or "none", 0) + 1
+        held = ", ".join(f"{shown(name)} {count}" for name, count in list(counts.items())[:6]) or "no skis"
+        raise CalibrationError(
+            f"{len(rows)} skis of construction {shown(construction)} in the table (it holds: {held}); {LEAST_SKIS} sound ones "
+            "are needed: add skis, or say with --of which of these constructions to learn from"
+        )
+    return rows
+
+
+def measure(
+    lots: Sequence[Lot],
+    rows: Sequence[tuple[str, SkiRow]],
+    base: Construction,
+    *,
+    settings: Settings,
+    trust: Trust,
+    progress: Callable[[], None],
+    workers: int = 1,
+) -> Lesson:
+    """The rows measured against the base, whatever construction the table names."""
+    taken = [replace(row, construction=base.stem) for _, row in rows]
+    skis = measure_rows(
+        taken,
+        {base.stem: base},
+        settings,
+        Rig(),
+        trust,
+        progress=lambda done, total, ski_id: progress(),
+        workers=workers,
+    )
+    others = sum(len(lot.rows) for lot in lots) - len(rows)
+    notes = [note for lot in lots for note in lot.notes]
+    if others:
+        notes.append(f"{others} skis of other constructions are left alone")
+    return Lesson(
+        tuple(Learner(ski, lot) for ski, (lot, _) in zip(skis, rows, strict=True)),
+        tuple(problem for lot in lots for problem in lot.problems),
+        (*trust.problems, *(message for ski in skis for message in ski.unread)),
+        (*notes, *trust.notes),
+    )

@@ -1,0 +1,342 @@
+"""The table of a repeatability study: what was measured by whom, and what is still to be measured."""
+
+from __future__ import annotations
+
+import csv
+import io
+import os
+import tempfile
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from taptest.calibrate.repeatability import QUANTITIES, Gauge, Quantity, gauge_study
+from taptest.errors import CalibrationError, UnitError, shown
+from taptest.judge.lot_table import CellProblem, TableRow, cell_text, read_table
+from taptest.recording import read_recording
+from taptest.sound.analysis import analyse
+from taptest.units import parse_number
+
+COLUMNS: dict[Quantity, str] = {"frequency": "frequency_hz", "damping": "damping_percent", "shift": "shift_percent"}
+UNITS: dict[Quantity, str] = {"frequency": "Hz", "damping": "%", "shift": "%"}
+_RANGES: dict[Quantity, tuple[float, float]] = {
+    "frequency": (1.0, 20_000.0),
+    "damping": (0.001, 100.0),
+    "shift": (-50.0, 50.0),
+}
+_KEYS = ("part", "operator", "trial")
+_MOST_RUNS = 2_000
+_SAME_MODE = 0.05
+
+
+@dataclass(frozen=True)
+class Run:
+    """One measurement: ``values`` by quantity, empty while it is still to be made; ``line`` in the table."""
+
+    part: str
+    operator: str
+    trial: str
+    values: dict[Quantity, float]
+    line: int
+
+    @property
+    def name(self) -> str:
+        return f"part {shown(self.part)}, operator {shown(self.operator)}, trial {shown(self.trial)}"
+
+
+@dataclass(frozen=True)
+class Study:
+    """The runs of a study in the order of its table, and the cells that could not be read."""
+
+    path: Path
+    quantities: tuple[Quantity, ...]
+    runs: tuple[Run, ...]
+    problems: tuple[CellProblem, ...]
+
+    def open_runs(self) -> tuple[Run, ...]:
+        """Those still to be made: nothing was measured in them."""
+        return tuple(run for run in self.runs if not run.values)
+
+
+@dataclass(frozen=True)
+class StudyResult:
+    """The gauges of a study, and why a quantity could not be judged."""
+
+    path: str
+    gauges: tuple[Gauge, ...]
+    problems: tuple[str, ...]
+
+    def values(self) -> dict[str, object]:
+        """What a stored calibration holds: the floor of every uncertainty, and the study in figures."""
+        floors: dict[str, object] = {f"{name}_u_rel": None for name in QUANTITIES}
+        for gauge in self.gauges:
+            floors[f"{gauge.quantity}_u_rel"] = gauge.u_rel
+        return {**floors, "studies": [_figures(gauge) for gauge in self.gauges]}
+
+
+def _figures(gauge: Gauge) -> dict[str, object]:
+    figures: dict[str, object] = {
+        "quantity": gauge.quantity,
+        "unit": gauge.unit,
+        "mean": gauge.mean,
+        "parts": gauge.part_count,
+        "operators": gauge.operator_count,
+        "trials": gauge.trial_count,
+        "interaction_p": gauge.interaction_p,
+        "interaction_pooled": gauge.pooled,
+        "total_variation": gauge.total,
+        "distinct_categories": gauge.categories,
+        "fitness": gauge.fitness,
+    }
+    for name, part in (
+        ("repeatability", gauge.equipment),
+        ("reproducibility", gauge.appraisers),
+        ("gauge", gauge.gauge),
+        ("part_variation", gauge.parts),
+        ("gauge_percent", gauge.gauge_percent),
+    ):
+        figures[name] = part.value
+        figures[f"{name}_low"], figures[f"{name}_high"] = part.low, part.high
+    return figures
+
+
+def read_study(path: str | Path) -> Study:
+    """Read a table with the columns part, operator, trial and one or more of frequency_hz, damping_percent, shift_percent.
+
+    Bad cells are in ``problems``; their runs count as not made.
+
+    Raises:
+        LotError: it is no table.
+        CalibrationError: a column is missing, or there are too many lines.
+    """
+    path = Path(path)
+    wanted = (*_KEYS, *COLUMNS.values())
+    table = read_table(path, lambda headings: sum(heading.strip().casefold() in wanted for heading in headings))
+    heading = [cell_text(cell).casefold() for cell in table.rows[0].cells]
+    missing = [key for key in _KEYS if key not in heading]
+    found = tuple(name for name in QUANTITIES if COLUMNS[name] in heading)
+    if missing or not found:
+        what = [*missing, *([] if found else [f"one of {', '.join(COLUMNS.values())}"])]
+        raise CalibrationError(
+            f"{shown(path.name, 100)} line {table.rows[0].line}: has no column {', '.join(what)}; a study has the columns "
+            f"{', '.join(_KEYS)} and at least one of {', '.join(COLUMNS.values())}"
+        )
+    if len(table.rows) - 1 > _MOST_RUNS:
+        raise CalibrationError(f"{shown(path.name, 100)}: holds more than {_MOST_RUNS} measurements; split the study")
+    problems = list(table.problems)
+    seen: dict[tuple[str, str, str], int] = {}
+    runs = []
+    for row in table.rows[1:]:
+        run = _run(path.name, row, heading, found, problems)
+        if run is None:
+            continue
+        first = seen.setdefault((run.part, run.operator, run.trial), run.line)
+        if first != run.line:
+            problems.append(
+                CellProblem(path.name, run.line, "trial", run.trial, f"the same as line {first}", "number trials anew")
+            )
+            continue
+        runs.append(run)
+    return Study(path, found, tuple(runs), tuple(problems))
+
+
+def _run(
+    file: str, row: TableRow, heading: Sequence[str], found: Sequence[Quantity], problems: list[CellProblem]
+) -> Run | None:
+    def text(column: str) -> str:
+        index = heading.index(column)
+        return cell_text(row.cells[index]) if index < len(row.cells) else ""
+
+    keys = [text(key) for key in _KEYS]
+    for key, written in zip(_KEYS, keys, strict=True):
+        if not written:
+            problems.append(CellProblem(file, row.line, key, "", "but every measurement needs it", f"write its {key}"))
+            return None
+    values: dict[Quantity, float] = {}
+    for name in found:
+        cell = text(COLUMNS[name])
+        if not cell:
+            continue
+        try:
+            value, unit = parse_number(cell)
+        except UnitError as problem:
+            problems.append(CellProblem(file, row.line, COLUMNS[name], cell, problem.problem, problem.remedy))
+            continue
+        low, high = _RANGES[name]
+        if unit not in ("", UNITS[name]) or not low <= value <= high:
+            remedy = f"write a number of {UNITS[name]} between {low:g} and {high:g}"
+            problems.append(CellProblem(file, row.line, COLUMNS[name], cell, f"which is no {name}", remedy))
+            continue
+        values[name] = value
+    return Run(keys[0], keys[1], keys[2], values, row.line)
+
+
+def judge_study(study: Study) -> StudyResult:
+    """Analysis of variance of every quantity that was measured in all runs.
+
+    Raises:
+        CalibrationError: not one quantity is complete; says what is missing.
+    """
+    gauges, problems = [], []
+    for quantity in study.quantities:
+        try:
+            gauges.append(gauge_study(_cube(study, quantity), quantity=quantity, unit=UNITS[quantity]))
+        except CalibrationError as problem:
+            problems.append(f"{shown(study.path.name, 100)}, {COLUMNS[quantity]}: {problem}")
+    if not gauges:
+        raise CalibrationError("; ".join(problems))
+    return StudyResult(str(study.path), tuple(gauges), tuple(problems))
+
+
+def _cube(study: Study, quantity: Quantity) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+    """Values (parts, operators, trials); trials in the order of the table."""
+    made: dict[tuple[str, str], list[float]] = {}
+    for run in study.runs:
+        if quantity in run.values:
+            made.setdefault((run.part, run.operator), []).append(run.values[quantity])
+    parts = list(dict.fromkeys(run.part for run in study.runs))
+    operators = list(dict.fromkeys(run.operator for run in study.runs))
+    counts = {(part, operator): len(made.get((part, operator), [])) for part in parts for operator in operators}
+    most = max(counts.values(), default=0)
+    short = [cell for cell, count in counts.items() if count < most or count == 0]
+    if short:
+        part, operator = short[0]
+        more = f" and {len(short) - 1} more" if len(short) > 1 else ""
+        raise CalibrationError(
+            f"operator {shown(operator)} measured part {shown(part)} {counts[part, operator]} times, others up to "
+            f"{most} times{more}; every operator must measure every part equally often: measure what is missing"
+        )
+    return np.array([[made[part, operator] for operator in operators] for part in parts])
+
+
+def plan_study(
+    path: str | Path, *, parts: Sequence[str], operators: Sequence[str], trials: int, seed: int = 1
+) -> tuple[Run, ...]:
+    """Write a new table with every measurement to make, in a random order within each trial, so that no operator drifts.
+
+    Raises:
+        CalibrationError: the file exists, cannot be written, a name stands twice, or there are fewer than two of anything.
+    """
+    for what, names in (("parts", parts), ("operators", operators)):
+        if len(names) < 2 or len(set(names)) < len(names) or not all(name.strip() for name in names):
+            raise CalibrationError(f"{what} are {shown(', '.join(names), 100)}: at least two different ones are needed")
+    if not 2 <= trials <= 20 or len(parts) * len(operators) * trials > _MOST_RUNS:
+        raise CalibrationError(
+            f"{trials} trials of {len(parts)} parts by {len(operators)} operators: 2 to 20 trials and at most {_MOST_RUNS} "
+            "measurements can be planned"
+        )
+    rng = np.random.default_rng(seed)
+    order = []
+    for trial in range(1, trials + 1):
+        cells = [(part, operator) for operator in operators for part in parts]
+        order += [(*cells[i], str(trial)) for i in rng.permutation(len(cells))]
+    runs = tuple(Run(part, operator, trial, {}, line) for line, (part, operator, trial) in enumerate(order, 2))
+    path = Path(path)
+    try:
+        with path.open("x", encoding="utf-8", newline="") as stream:
+            stream.write(_table(runs))
+    except FileExistsError:
+        raise CalibrationError(f"{shown(path, 200)}: exists already; go on with it, or name a new file") from None
+    except OSError as problem:
+        raise CalibrationError(f"{shown(path, 200)}: cannot be written ({problem.strerror or problem})") from problem
+    return runs
+
+
+def enter(study: Study, run: Run, values: dict[Quantity, float]) -> Study:
+    """The study with one run's values, written to its file in one step; only a table that `plan_study` made is written.
+
+    Raises:
+        CalibrationError: it is no csv with the planned columns, has cells that could not be read, or cannot be written.
+    """
+    if study.problems or study.path.suffix.lower() != ".csv":
+        raise CalibrationError(
+            f"{shown(study.path.name, 100)}: values are entered into a planned .csv without faults only; repair it first"
+        )
+    runs = tuple(
+        Run(each.part, each.operator, each.trial, values, each.line) if each.line == run.line else each
+        for each in study.runs
+    )
+    text = _table(runs)
+    planned = study.path.read_text(encoding="utf-8-sig").splitlines()[:1]
+    if planned != text.splitlines()[:1]:
+        raise CalibrationError(
+            f"{shown(study.path.name, 100)}: its columns are not those of a planned study, and entering would lose the others; "
+            "type the values in a spreadsheet"
+        )
+    handle, temporary = tempfile.mkstemp(prefix=".study-", dir=study.path.parent)
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8", newline="") as stream:
+            stream.write(text)
+            stream.flush()
+            os.fsync(stream.fileno())
+        Path(temporary).replace(study.path)
+    except OSError as problem:
+        raise CalibrationError(
+            f"{shown(study.path, 200)}: cannot be written ({problem.strerror or problem})"
+        ) from problem
+    finally:
+        with suppress(FileNotFoundError):
+            Path(temporary).unlink()
+    return read_study(study.path)
+
+
+def parse_values(line: str) -> dict[Quantity, float]:
+    """Frequency [Hz] and, behind a blank, damping [%], as somebody types them.
+
+    Raises:
+        CalibrationError: no number, more than two, or one that cannot be.
+    """
+    words = line.split()
+    values: dict[Quantity, float] = {}
+    if not 1 <= len(words) <= 2:
+        raise CalibrationError(f"found '{shown(line.strip())}'; write one or two numbers, such as 131.4 0.78")
+    for name, word in zip(QUANTITIES, words, strict=False):
+        try:
+            value, unit = parse_number(word)
+        except UnitError as problem:
+            raise CalibrationError(f"found '{shown(word)}', {problem.problem}; {problem.remedy}") from None
+        low, high = _RANGES[name]
+        if unit not in ("", UNITS[name]) or not low <= value <= high:
+            raise CalibrationError(f"found '{shown(word)}' for the {name}; write {low:g} to {high:g} {UNITS[name]}")
+        values[name] = value
+    return values
+
+
+def values_from_recording(path: str, *, near_hz: float | None) -> dict[Quantity, float]:
+    """Frequency and damping of one mode of a recording: the one nearest to ``near_hz``, otherwise the loudest.
+
+    Raises:
+        RecordingError: it cannot be read.
+        CalibrationError: no good tap, or no mode within 5 % of ``near_hz``.
+    """
+    modes = analyse(read_recording(path)).modes
+    name = shown(path, 200)
+    if not modes:
+        raise CalibrationError(f"{name}: no mode is heard in it; 'taptest analyse' says why; tap it again")
+    if near_hz is None:
+        mode = max(modes, key=lambda each: each.level_db)
+    else:
+        mode = min(modes, key=lambda each: abs(each.frequency_hz / near_hz - 1))
+        if abs(mode.frequency_hz / near_hz - 1) > _SAME_MODE:
+            raise CalibrationError(
+                f"{name}: no mode near {near_hz:.1f} Hz, the one that was followed on this part so far; is it the same ski?"
+            )
+    return {"frequency": mode.frequency_hz, "damping": 100 * mode.damping_ratio}
+
+
+def followed_hz(study: Study, part: str) -> float | None:
+    """Frequency of the mode that was measured on a part so far."""
+    return next((run.values["frequency"] for run in study.runs if run.part == part and "frequency" in run.values), None)
+
+
+def _table(runs: Sequence[Run]) -> str:
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow([*_KEYS, *COLUMNS.values()])
+    for run in runs:
+        cells = [f"{run.values[name]:.10g}" if name in run.values else "" for name in QUANTITIES]
+        writer.writerow([run.part, run.operator, run.trial, *cells])
+    return text.getvalue()

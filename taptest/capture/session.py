@@ -1,0 +1,370 @@
+"""A session of tapping, without a screen and without a sound card: which ski is up, what is kept, what comes next."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.capture.desk import NOTE_CHARACTERS, AddOrNot, Desk, Dialogue, Entered, NoteText
+from taptest.capture.events import HeardTap
+from taptest.capture.happenings import (
+    Asked,
+    Ended,
+    FirstLook,
+    FirstVerdict,
+    Happening,
+    Said,
+    SkiDone,
+    SkiUp,
+    Status,
+    TapKept,
+    TapLost,
+    TapRefused,
+)
+from taptest.capture.store import Joined, KeptTap, Store
+from taptest.errors import CaptureError, TaptestError, shown
+from taptest.recording import from_samples
+from taptest.sound.analysis import Analysis, Settings, analyse
+from taptest.sound.resonance import ROUNDS
+
+COMMANDS = {"r": "repeat", "d": "drop", "s": "skip", "n": "note", "q": "quit"}
+
+_BACK = ("d", "drop", "r", "repeat")  # even after the last tap
+
+
+class Session:
+    """Takes taps and lines of text, tells what happens. Not for several threads at once: the caller holds a lock.
+
+    Guided, it goes through the skis without a recording. Once a ski was chosen by its id (typed, or read by a scanner,
+    which types and presses Enter), nobody is up after it until the next id, or an empty line, which takes the next one
+    of the table: taps must not go to a ski that was not announced.
+    """
+
+    def __init__(
+        self,
+        desk: Desk,
+        store: Store,
+        tell: Callable[[Happening], None],
+        *,
+        taps: int = 5,
+        settings: Settings | None = None,
+        only: str | None = None,
+    ) -> None:
+        self._desk, self._store, self._tell_on = desk, store, tell
+        self._needed, self._only = taps, only
+        chosen = settings or Settings()
+        # A kept tap has one channel, whichever it was chosen from.
+        self._settings = Settings(chosen.low_hz, chosen.high_hz, chosen.room_s)
+        self._ski: str | None = None
+        self._before: str | None = None
+        self._passed: set[str] = set()
+        self._scanning = False
+        self._dialogue: Dialogue | None = None
+        self._new_id = ""
+        self._last: TapKept | TapRefused | None = None
+        self._done: SkiDone | FirstLook | None = None
+        self._said: Said | None = None
+        self._left = 0
+        self._kept: KeptTap | None = None
+        self._due: str | None = None
+        self._ended = False
+
+    @property
+    def ended(self) -> bool:
+        return self._ended
+
+    def status(self) -> Status:
+        return Status(
+            ski_id=self._ski,
+            good=self._store.count(self._ski) if self._ski is not None else 0,
+            needed=self._needed,
+            left=self._left,
+            question=self._dialogue.question if self._dialogue is not None else None,
+            last=self._last,
+            done=self._done,
+            said=self._said,
+            ended=self._ended,
+        )
+
+    def start(self) -> None:
+        """Finish what an earlier session left complete, and call the first ski.
+
+        Raises:
+            TaptestError: the table cannot be read, or the one ski asked for is not in it and nobody wants to add it.
+        """
+        for ski_id in self._store.unfinished():
+            if self._desk.recording(ski_id) is None:
+                self._say(
+                    f"{self._store.count(ski_id)} taps are kept of ski {shown(ski_id)}, which is not in the table"
+                )
+            elif self._store.count(ski_id) >= self._needed:
+                self._say(f"ski {shown(ski_id)} was complete before: it is entered now")
+                self._finish(ski_id)
+        if self._only is not None:
+            self._choose(self._only)
+        else:
+            self._next()
+
+    def hear(self, tap: HeardTap, stream: str) -> None:
+        """A tap was heard: keep it, count it, and when it was the last one take a first look at the ski.
+
+        What follows the tap may still be added with `settle`, which finishes the ski; whatever comes next does so too.
+        """
+        self._finish_due()
+        if self._ended:
+            return
+        if self._ski is None or self._dialogue is not None:
+            why = "answer the question first" if self._dialogue is not None else "no ski is up; scan or type its id"
+            self._lose(why)
+            return
+        ski_id = self._ski
+        if not tap.accepted:
+            self._last = TapRefused(ski_id, self._store.count(ski_id), self._needed, tap.reasons)
+            self._tell(self._last)
+            return
+        try:
+            self._kept = self._store.keep(ski_id, tap, stream)
+        except CaptureError as problem:
+            self._lose(str(problem), trouble=True)
+            return
+        frequencies_hz = tuple(mode.frequency_hz for mode in tap.analysis.modes)
+        self._last = TapKept(ski_id, self._store.count(ski_id), self._needed, frequencies_hz)
+        self._tell(self._last)
+        if self._store.count(ski_id) >= self._needed:
+            self._due = ski_id
+            self._look(ski_id)
+
+    def settle(self, tail: NDArray[np.floating] | None = None) -> None:
+        """Add ``tail`` (frames,), what followed the last good tap, to it; a ski that has all its taps is finished."""
+        if tail is not None and self._kept is not None:
+            try:
+                self._store.extend(self._kept, tail)
+            except CaptureError as problem:
+                self._say(str(problem), trouble=True)
+        self._kept = None
+        self._finish_due()
+
+    def line(self, text: str) -> None:
+        """A line was typed or scanned: an answer, an id, or a command (its letter or its word)."""
+        if self._ended:
+            return
+        if text.strip().casefold() not in _BACK:
+            self._finish_due()
+        text = "".join(character for character in text if character.isprintable()).strip()
+        try:
+            if self._dialogue is not None:
+                self._answer(text)
+            elif not text:
+                if self._ski is None:
+                    self._next(asked=True)
+            elif self._desk.recording(text) is not None:
+                self._choose(text)
+            else:
+                self._command(text)
+        except TaptestError as problem:
+            self._say(str(problem), trouble=True)
+
+    def end(self) -> None:
+        """No more taps are to come: say what is left unfinished."""
+        self._finish_due()
+        if self._ended:
+            return
+        self._ended = True
+        self._dialogue = None
+        self._tell(Ended(tuple((ski_id, self._store.count(ski_id)) for ski_id in self._store.unfinished())))
+
+    def _finish_due(self) -> None:
+        ski_id, self._due = self._due, None
+        if ski_id is not None:
+            self._finish(ski_id)
+            self._before = ski_id
+            self._next()
+
+    def _command(self, text: str) -> None:
+        word, _, rest = text.partition(" ")
+        command = COMMANDS.get(word.casefold(), word.casefold())
+        if command == "note":
+            self._note(rest)
+        elif rest or command not in COMMANDS.values():
+            self._ask(AddOrNot(self._desk, text), text)
+        elif command == "quit":
+            self.end()
+        elif command == "repeat":
+            self._repeat()
+        elif command == "drop":
+            self._drop()
+        else:
+            self._skip()
+
+    def _repeat(self) -> None:
+        self._due = self._kept = None
+        ski_id = self._ski
+        if ski_id is None or (not self._store.count(ski_id) and self._before is not None):
+            ski_id = self._before
+        if ski_id is None:
+            self._say("no ski is up that could be repeated")
+            return
+        aside = self._store.set_aside(ski_id)
+        self._passed.discard(ski_id)
+        what = f"; {aside} taps were moved to 'dropped'" if aside else ""
+        self._say(f"ski {shown(ski_id)} from the start{what}")
+        self._call(ski_id)
+
+    def _drop(self) -> None:
+        self._due = self._kept = None
+        if self._ski is None or self._store.drop_last(self._ski) is None:
+            self._say("no tap of this ski is kept that could be dropped; 'r' starts the ski before it anew")
+            return
+        self._last = None
+        self._say("the last tap was moved to 'dropped'")
+        self._call(self._ski)
+
+    def _skip(self) -> None:
+        if self._ski is None:
+            self._say("no ski is up that could be skipped")
+            return
+        kept = self._store.count(self._ski)
+        self._passed.add(self._ski)
+        self._say(f"ski {shown(self._ski)} skipped" + (f"; its {kept} taps stay for another time" if kept else ""))
+        self._next()
+
+    def _note(self, text: str) -> None:
+        ski_id = self._ski or self._before
+        if ski_id is None:
+            self._say("no ski is up that a note could be written for")
+        elif not text.strip():
+            self._ask(NoteText(self._desk, ski_id), "")
+        else:
+            self._say_entered(self._desk.add_note(ski_id, text.strip()[:NOTE_CHARACTERS]))
+            self._say(f"noted for ski {shown(ski_id)}")
+
+    def _ask(self, dialogue: Dialogue, about: str) -> None:
+        self._dialogue, self._new_id = dialogue, about
+        if dialogue.question is not None:
+            self._tell(Asked(dialogue.question))
+
+    def _answer(self, text: str) -> None:
+        assert self._dialogue is not None
+        dialogue = self._dialogue
+        try:
+            told = dialogue.answer(text)
+        except TaptestError:
+            self._dialogue = None
+            raise
+        if told:
+            self._say(told)
+        if dialogue.question is not None:
+            self._tell(Asked(dialogue.question))
+            return
+        self._dialogue = None
+        if self._new_id and self._desk.recording(self._new_id) is not None:
+            self._choose(self._new_id)
+        elif self._only is not None and self._ski is None:
+            self.end()
+
+    def _choose(self, ski_id: str) -> None:
+        recorded = self._desk.recording(ski_id)
+        if recorded is None:
+            self._ask(AddOrNot(self._desk, ski_id), ski_id)
+            return
+        self._scanning = self._only is None
+        self._passed.discard(ski_id)
+        if recorded:
+            self._say(
+                f"ski {shown(ski_id)} has a recording already ({shown(recorded)}): the new one takes its place in the "
+                "table, the old file stays"
+            )
+        self._call(ski_id)
+
+    def _call(self, ski_id: str) -> None:
+        if ski_id != self._ski:
+            self._last = None
+        self._ski = ski_id
+        waiting = self._desk.waiting()
+        self._left = len({*waiting, ski_id} - self._passed)
+        self._tell(SkiUp(ski_id, self._store.count(ski_id), self._needed, self._left))
+        if self._store.count(ski_id) >= self._needed:
+            self._finish(ski_id)
+            self._before = ski_id
+            self._next()
+
+    def _next(self, *, asked: bool = False) -> None:
+        self._ski = None
+        try:
+            without = self._desk.waiting()
+            waiting = [ski_id for ski_id in without if ski_id not in self._passed]
+        except TaptestError as problem:
+            self._say(f"{problem}; an empty line tries again", trouble=True)
+            return
+        self._left = len(waiting)
+        if self._only is not None:
+            self.end()
+        elif self._scanning and not asked:
+            what = f"; an empty line takes {shown(waiting[0])}" if waiting else "; q ends the session"
+            self._say(f"scan or type the id of the next ski{what}")
+        elif waiting:
+            self._call(waiting[0])
+        elif self._scanning:
+            self._say("every ski of the table has a recording; scan or type an id, or q to end")
+        else:
+            skipped = f"; without one still: {', '.join(map(shown, without[:5]))}" if without else ""
+            self._say(
+                f"the table has been gone through{skipped}" if skipped else "every ski of the table has a recording"
+            )
+            self.end()
+
+    def _finish(self, ski_id: str) -> None:
+        """Join the taps, judge the ski, enter it in the table; whatever fails, its taps stay on the disk."""
+        self._passed.add(ski_id)
+        try:
+            joined = self._store.join(ski_id)
+            analyses = tuple(self._analysed(each) for each in joined)
+        except TaptestError as problem:
+            self._say(str(problem), trouble=True)
+            return
+        paths = tuple(each.path for each in joined)
+        verdict: FirstVerdict | None = None
+        try:
+            verdict = self._desk.judge(ski_id, analyses)
+        except TaptestError as problem:
+            self._say(str(problem), trouble=True)
+        self._done = SkiDone(ski_id, paths, self._store.count(ski_id), analyses, verdict)
+        self._tell(self._done)
+        try:
+            self._say_entered(self._desk.enter(ski_id, paths))
+            self._store.retire(ski_id)
+        except TaptestError as problem:
+            self._say(str(problem), trouble=True)
+
+    def _look(self, ski_id: str) -> None:
+        """A first verdict within a fifth of a second, before everything is written and looked at closely."""
+        try:
+            sounds = self._store.gather(ski_id)
+            analyses = [self._analysed(each, rounds=1) for each in sounds]
+            self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
+        except TaptestError:
+            return  # what is wrong is told when the same is done in full
+        self._tell(self._done)
+
+    def _analysed(self, joined: Joined, *, rounds: int = ROUNDS) -> Analysis:
+        recording = from_samples(joined.words, joined.sample_rate_hz, name=joined.path.name)
+        return analyse(recording, self._settings, rounds=rounds)
+
+    def _lose(self, why: str, *, trouble: bool = False) -> None:
+        self._said = Said(f"a tap was heard but not counted: {why}", trouble)
+        self._tell(TapLost(why, trouble))
+
+    def _say(self, text: str, *, trouble: bool = False) -> None:
+        self._said = Said(text, trouble)
+        self._tell(self._said)
+
+    def _say_entered(self, entered: Entered) -> None:
+        for text in entered.notes:
+            self._say(text, trouble=entered.conflict is not None)
+
+    def _tell(self, happening: Happening) -> None:
+        if isinstance(happening, TapKept | TapRefused):
+            self._said = None
+        self._tell_on(happening)

@@ -1,0 +1,73 @@
+"""``taptest calibrate construction``: a construction file learnt from skis presumed good."""
+
+from datetime import UTC, datetime
+from typing import Annotated
+
+import typer
+
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, NoStore
+
+
+def construction(
+    lots: Annotated[list[str], typer.Argument(metavar="LOT", help="Tables of skis presumed good, all of one kind.")],
+    base: Annotated[
+        str, typer.Option(metavar="NAME", help="Construction to start from: shipped, or the path of a .toml file.")
+    ],
+    name: Annotated[str, typer.Option(metavar="TEXT", help="What the new construction is called in tables.")],
+    to: Annotated[str, typer.Option("--output", "-o", metavar="FILE.toml", help="The file to write.")],
+    of: Annotated[
+        str | None,
+        typer.Option(metavar="NAME", help="Learn from skis whose construction the table gives so; otherwise --base."),
+    ] = None,
+    shape: Annotated[
+        bool, typer.Option("--shape", help="Change stiffness and mass along the ski too, as far as the modes tell.")
+    ] = False,
+    replace: Annotated[bool, typer.Option("--replace", help="Write over a file that is there already.")] = False,
+    low: Low = 15.0,
+    high: High = 1500.0,
+    channel: Channel = None,
+    folder: CalibrationFolder = None,
+    no_store: NoStore = False,
+    json: Json = False,
+) -> None:
+    """Learn how a construction's modes lie, and how well they can be predicted, from skis presumed good.
+
+    Ten sound skis at least; a few bad ones among them are left out and named. The uncertainty in the file is that of
+    predicting each ski from the others. It holds for the same rig and balance.
+    """
+    from taptest.calibrate.construction import learn
+    from taptest.calibrate.construction_file import check_target, write_construction
+    from taptest.calibrate.learning import load_base, measure, rows_of
+    from taptest.judge.lot import read_lot
+
+    settings = output.settings_from(low, high, None, channel)
+    target = check_target(to, name, replace=replace)
+    start, tables = load_base(base), [read_lot(lot) for lot in lots]
+    rows = rows_of(tables, of or base)
+    trust = calibrations.trusted(folder)
+    with output.progress("measuring", len(rows)) as advance:
+        lesson = measure(
+            tables,
+            rows,
+            start,
+            settings=settings,
+            trust=trust,
+            progress=advance,
+            workers=output.worker_count(len(rows)),
+        )
+    now = datetime.now(UTC)
+    result = learn(lesson.learners, start, stem=target.stem, name=name, made=now, change_profile=shape)
+    write_construction(target, result.construction)
+    values = {"construction": target.name, **result.values()}
+    stored = calibrations.keep(calibrations.new("construction", values, tuple(lots)), folder, wanted=not no_store)
+    if json:
+        from taptest.show.calibration_json import construction_document
+
+        output.write_json(construction_document(result, target, stored))
+    else:
+        from taptest.show.construction_table import construction_view
+
+        console = output.screen()
+        output.show(construction_view(result, target, stored, console.width), console)
+    output.finish([*map(str, lesson.problems), *lesson.unread], lesson.notes)

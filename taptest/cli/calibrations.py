@@ -1,0 +1,45 @@
+"""Calibrations on the command line: from where they are taken, and how a new one is kept."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from taptest.calibrate.store import Calibration, Kind
+    from taptest.judge.trust import Trust
+
+
+def trusted(
+    given: str | None, *, beside: str | None = None, room_given: bool = False, constructions: tuple[str, ...] = ()
+) -> Trust:
+    """What the calibrations in the folder that is meant tell a check; nothing where there is none."""
+    from taptest.calibrate.store import calibration_folder, is_chosen, load_calibrations
+    from taptest.calibrate.use import trust_from
+
+    folder = calibration_folder(given, beside=None if beside is None else Path(beside))
+    stored = load_calibrations(folder, must_exist=is_chosen(given))
+    return trust_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
+
+
+def room_only(given: str | None) -> Trust:
+    """What the calibrations say about the room, for a recording that is no ski of a lot; nothing else is used or cited."""
+    from dataclasses import replace
+
+    known = trusted(given)
+    return replace(known, citations=tuple(each for each in known.citations if each.kind == "room"))
+
+
+def new(kind: Kind, values: dict[str, object], sources: tuple[str, ...], note: str = "") -> Calibration:
+    """A calibration made now."""
+    from taptest.calibrate.store import Calibration
+
+    return Calibration(kind, datetime.now(UTC), values, sources, note)
+
+
+def keep(calibration: Calibration, given: str | None, *, wanted: bool = True) -> Path | None:
+    """Store it and return where, or None when that is not wanted."""
+    from taptest.calibrate.store import calibration_folder, save_calibration
+
+    return save_calibration(calibration_folder(given), calibration) if wanted else None

@@ -1,0 +1,81 @@
+"""``taptest compare``: generations or constructions side by side."""
+
+from enum import StrEnum
+from typing import Annotated
+
+import typer
+
+from taptest.cli import output
+from taptest.cli.options import Channel, High, Json, Low, Room
+
+
+class By(StrEnum):
+    """What makes a group."""
+
+    GENERATION = "generation"
+    CONSTRUCTION = "construction"
+
+
+def compare(
+    lots: Annotated[list[str], typer.Argument(metavar="LOT", help="Tables of skis (csv or xlsx).")],
+    by: Annotated[
+        By, typer.Option(metavar="generation|construction", help="What makes a group; each within the other.")
+    ] = By.GENERATION,
+    against: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Group to compare with; otherwise the first of the tables.")
+    ] = None,
+    length: Annotated[
+        float | None, typer.Option(metavar="MM", help="Common length for the first mode; otherwise the median.")
+    ] = None,
+    json: Json = False,
+    low: Low = 15.0,
+    high: High = 1500.0,
+    room: Room = None,
+    channel: Channel = None,
+) -> None:
+    """Compare generations (or constructions): mass, stiffness, tone, damping, swing, and where a new tone comes from.
+
+    Every difference has an interval and says so where there are too few skis to show one. Several tables are taken
+    as one.
+    """
+    from taptest.errors import LotError
+    from taptest.judge.compare import compare as compare_lots
+    from taptest.judge.lot import read_lot
+
+    settings = output.settings_from(low, high, room, channel)
+    if length is not None and not 300 <= length <= 3000:
+        raise typer.BadParameter(f"{length:g} mm: a ski has 300 to 3000 mm", param_hint="--length")
+    tables, refused = [], []
+    for path in lots:
+        try:
+            tables.append(read_lot(path))
+        except LotError as problem:
+            refused.append(str(problem))
+    rows = [row for table in tables for row in table.rows]
+    if not rows:
+        output.finish([*refused, *(str(problem) for table in tables for problem in table.problems)], nothing_read=True)
+    with output.progress("listening", len(rows)) as advance:
+        try:
+            result = compare_lots(
+                tables,
+                by=by.value,
+                against=against,
+                length_m=None if length is None else length / 1000,
+                settings=settings,
+                progress=lambda done, total, ski_id: advance(),
+                workers=output.worker_count(sum(len(row.recordings) for row in rows)),
+            )
+        except LotError as problem:
+            # A table that could not be read may well be what is missing.
+            output.finish([*refused, str(problem)], nothing_read=True)
+            return
+    if json:
+        from taptest.show.comparison_json import comparison_document
+
+        output.write_json(comparison_document(result))
+    else:
+        from taptest.show.comparison_table import comparison_view
+
+        console = output.screen()
+        output.show(comparison_view(result, console.width), console)
+    output.finish([*refused, *map(str, result.problems), *result.unread], result.notes)

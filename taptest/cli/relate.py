@@ -1,0 +1,58 @@
+"""``taptest relate``: what is known of the skis against their results on snow."""
+
+from typing import Annotated
+
+import typer
+
+from taptest.cli import output
+from taptest.cli.options import Channel, High, Json, Low, Room
+
+
+def relate(
+    lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
+    results: Annotated[str, typer.Argument(metavar="RESULTS", help="Table of runs on snow, one line a run.")],
+    json: Json = False,
+    low: Low = 15.0,
+    high: High = 1500.0,
+    room: Room = None,
+    channel: Channel = None,
+    seed: Annotated[
+        int | None, typer.Option(min=0, metavar="N", help="Seed of the permutations, to see that it does not matter.")
+    ] = None,
+) -> None:
+    """Whether mass, stiffness, tone or damping goes with results on snow.
+
+    First whether the runs tell the skis apart at all; if they do not, nothing is related. Then rank correlations within
+    kinds of skis, with everything corrected for how much was tried. Going together is no cause.
+    """
+    from taptest.judge.lot import read_lot
+    from taptest.judge.relate import SEED
+    from taptest.judge.relate import relate as relate_lot
+    from taptest.judge.snow_results import read_snow_results
+
+    settings = output.settings_from(low, high, room, channel)
+    table = read_lot(lot)
+    runs = read_snow_results(results, {row.ski_id for row in table.rows})
+    if not runs.runs:
+        output.finish([*map(str, (*table.problems, *runs.problems))], runs.notes, nothing_read=True)
+    ran = {run.ski_id for run in runs.runs} | {run.against for run in runs.runs}
+    count = sum(row.ski_id in ran for row in table.rows)
+    with output.progress("listening", count) as advance:
+        result = relate_lot(
+            table,
+            runs,
+            settings=settings,
+            progress=lambda done, total, ski_id: advance(),
+            workers=output.worker_count(count),
+            seed=SEED if seed is None else seed,
+        )
+    if json:
+        from taptest.show.relation_json import relation_document
+
+        output.write_json(relation_document(result))
+    else:
+        from taptest.show.relation_table import relation_view
+
+        console = output.screen()
+        output.show(relation_view(result, console.width), console)
+    output.finish([*map(str, result.problems), *result.unread], result.notes)

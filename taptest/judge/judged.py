@@ -1,0 +1,44 @@
+"""Findings of a group as figures that a person can follow: values, limits and ranks, in percent where they are ratios."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from taptest.judge.group import Findings, Statistic, percent
+from taptest.judge.verdict import JudgedStatistic
+
+# Those that are logarithms of ratios; the others are sizes without a unit.
+_RATIOS = ("shift", "damping", "mass", "stiffness")
+_RING = ("shift", "unevenness", "damping")
+
+
+def judged_statistics(findings: Sequence[Findings]) -> list[tuple[JudgedStatistic, ...]]:
+    """For every ski of a group the statistics it was judged by, each with its rank in the group."""
+    named = [_named(each) for each in findings]
+    told: list[tuple[JudgedStatistic, ...]] = []
+    for own in named:
+        figures = []
+        for name, statistic in own.items():
+            peers = sorted(other[name].value for other in named if name in other)
+            ratio = name in _RATIOS
+            figures.append(
+                JudgedStatistic(
+                    name=name,
+                    unit="%" if ratio else "",
+                    value=percent(statistic.value) if ratio else statistic.value,
+                    limit=percent(statistic.limit) if ratio else statistic.limit,
+                    u=100 * statistic.u if ratio else statistic.u,
+                    score=statistic.score,
+                    suspicious=statistic.out or statistic.near,
+                    may_reject=name in _RING,
+                    rank=1 + peers.index(statistic.value),
+                    count=len(peers),
+                )
+            )
+        told.append(tuple(figures))
+    return told
+
+
+def _named(findings: Findings) -> dict[str, Statistic]:
+    ring = zip(_RING, (findings.shift, findings.unevenness, findings.damping), strict=True)
+    return {name: each for name, each in ring if each is not None} | findings.screen.statistics()
