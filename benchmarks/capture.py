@@ -68,7 +68,7 @@ def live() -> None:
     """A few recordings in real time: what another thread would see."""
     late, sound_s = [], 0.0
     began_cpu = time.process_time()
-    for path in DEMO[:LIVE_FILES]:
+    for path in DEMO[-LIVE_FILES:]:
         source = FileSource(path, 1.0)
         listener, began = Listener(source.sample_rate_hz), time.monotonic()
         frames = 0

@@ -109,7 +109,10 @@ def test_the_first_look_finds_the_strong_modes() -> None:
         assert tap.analysis.taps[0].onset == tap.onset
 
 
-@pytest.mark.parametrize("path", DEMO[::5], ids=lambda path: path.stem)
+SKIS = [path for path in DEMO if path.stem[1:3].isdecimal()]
+
+
+@pytest.mark.parametrize("path", SKIS[::5], ids=lambda path: path.stem)
 def test_a_few_demo_recordings_as_analyse_has_them(path: Path) -> None:
     recording = read_recording(path)
     live, whole = compared(recording.samples[:, 0], recording.sample_rate_hz)
