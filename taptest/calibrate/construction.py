@@ -214,7 +214,7 @@ def _named(skis: Sequence[LeftOut]) -> str:
 
 def _check_count(count: int, left_out: Sequence[LeftOut]) -> None:
     if count < LEAST_SKIS:
-        lost = f"; {len(left_out)} left out: {_named(left_out)}" if left_out else ""
+        lost = f"; {len(left_out)} left out: {_named(left_out)} (the first: {left_out[0].why})" if left_out else ""
         raise CalibrationError(
             f"{count} skis can be learnt from{lost}; {LEAST_SKIS} sound ones are needed: add skis, or keep the base"
         )

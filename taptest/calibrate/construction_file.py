@@ -45,9 +45,11 @@ def check_target(path: str | Path, called: str, *, replace: bool = False) -> Pat
             )
         if target.is_dir() or (target.exists() and not replace):
             raise CalibrationError(f"{name}: is there already; choose another name, or add --replace")
+        with tempfile.TemporaryFile(dir=target.parent):
+            pass  # better to know before half an hour of recordings is analysed
     except OSError as problem:
         raise CalibrationError(
-            f"{name}: cannot be looked up ({problem.strerror or problem}); check the name"
+            f"{name}: cannot be written there ({problem.strerror or problem}); choose another place"
         ) from problem
     return target
 

@@ -55,9 +55,11 @@ def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiRow]]:
             for row in lot.rows:
                 counts[row.construction or "none"] = counts.get(row.construction or "none", 0) + 1
         held = ", ".join(f"{shown(name)} {count}" for name, count in list(counts.items())[:6]) or "no skis"
+        bad = [problem for lot in lots for problem in lot.problems]
+        lost = f"; bad cells {len(bad)}, the first: {bad[0]}" if bad else ""
         raise CalibrationError(
             f"{len(rows)} skis of construction {shown(construction)} in the table (it holds: {held}); {LEAST_SKIS} sound ones "
-            "are needed: add skis, or say with --of which of these constructions to learn from"
+            f"are needed: add skis, or say with --of which of these constructions to learn from{lost}"
         )
     return rows
 

@@ -81,7 +81,8 @@ def _prediction(result: LearnedConstruction) -> str:
 def _profile(result: LearnedConstruction) -> str:
     """How well the modes fix the smooth changes of the profile."""
     told = [
-        f"{each.name} {each.amount:+.2f} ±{each.amount_u:.2f}, {_how_well(each.determined)}" for each in result.shapes
+        f"{each.name} {with_u(each.amount, each.amount_u, 2, sign=True)}, {_how_well(each.determined)}"
+        for each in result.shapes
     ]
     return f"{'changed' if result.reshaped else 'left as it is; the modes ask for'}: {'; '.join(told)}"
 
