@@ -148,11 +148,15 @@ def torsion_phase(rng: np.random.Generator, count: int) -> Real:
 
 
 def decays(time: Real, frequency_hz: Real, damping: Real, level: Real) -> Real:
-    """Sum of free decays that start as a blow starts them: sin(omega_d t) exp(-zeta omega t)."""
+    """Sum of free decays that start as a blow starts them: sin(omega_d t) exp(-zeta omega t), time from 0 at RATE_HZ."""
     total = np.zeros(len(time))
+    block = np.arange(1024) / RATE_HZ
     for f, z, a in zip(frequency_hz, damping, level, strict=True):
         if f < 0.45 * RATE_HZ:
             omega = 2 * np.pi * f
             cut = min(len(time), int(12 / (z * omega) * RATE_HZ) + 1)
-            total[:cut] += a * np.exp(-z * omega * time[:cut]) * np.sin(omega * np.sqrt(1 - z**2) * time[:cut])
+            pole = omega * complex(-z, np.sqrt(1 - z**2))
+            # exp(pole (t1 + t2)) is a product, so there is one exponential a block and not one a sample
+            starts = np.exp(pole * 1024 / RATE_HZ * np.arange(-(-cut // 1024)))
+            total[:cut] += a * np.outer(starts, np.exp(pole * block)).imag.ravel()[:cut]
     return total
