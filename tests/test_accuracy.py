@@ -171,7 +171,7 @@ def test_an_isolated_mode_reaches_the_bound_and_its_uncertainty_covers_it() -> N
 @pytest.mark.parametrize("spread_db", [0.0, 20.0])
 def test_five_taps_share_one_mode(spread_db: float) -> None:
     by_bound, by_u, _ = run(
-        600, 2 + int(spread_db), lambda rng: one_mode(rng, taps=5, spread_db=spread_db, cut=(5, 10))
+        400, 2 + int(spread_db), lambda rng: one_mode(rng, taps=5, spread_db=spread_db, cut=(5, 10))
     )
     assert np.all(rms(by_bound) <= 1.10), rms(by_bound)
     assert np.all((covered(by_u) >= 0.93) & (covered(by_u) <= 0.97)), covered(by_u)

@@ -24,6 +24,8 @@ def begin(loudspeaker, *arguments):
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
+        # A shell that runs the tests in the background has them ignore interrupts, and children inherit that.
+        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),
     )
 
 
