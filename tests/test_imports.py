@@ -21,9 +21,22 @@ LAYERS = {
     "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
     "capture": {"errors", "units", "recording", "durable", "sound"},
     "listen": {"errors", "units", "recording", "sound"},
+    "archive": {"errors", "units", "recording", "durable", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "show"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "archive"},
+    "cli": {
+        "errors",
+        "units",
+        "recording",
+        "sound",
+        "beam",
+        "judge",
+        "calibrate",
+        "capture",
+        "listen",
+        "archive",
+        "show",
+    },
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -39,6 +52,7 @@ SCREENLESS = {
     "capture",
     "calibrate",
     "listen",
+    "archive",
     "__init__",
 }
 HEAVY = [
@@ -53,6 +67,9 @@ HEAVY = [
     "rich",
     "matplotlib",
     "jinja2",
+    "joblib",
+    "distributed",
+    "pandas",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
