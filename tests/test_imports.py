@@ -38,7 +38,8 @@ LAYERS = {
         "show",
     },
     "__main__": {"cli"},
-    "__init__": set(),
+    "library": {"errors", "recording", "sound", "beam", "judge", "calibrate", "logbook", "show"},
+    "__init__": {"errors", "library"},
 }
 SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {
@@ -53,6 +54,7 @@ SCREENLESS = {
     "calibrate",
     "listen",
     "archive",
+    "library",
     "__init__",
 }
 HEAVY = [
