@@ -58,7 +58,9 @@ def make_tapped(folder: Path, count: int) -> None:
     originals = [soundfile.read(path, dtype="float64")[0] for path in sorted(DEMO.glob("[cs]0*.flac"))]
     for number in range(count):
         samples = originals[number % len(originals)][: round(2.5 * SAMPLE_RATE_HZ)]
-        soundfile.write(folder / f"{number:05d}.flac", samples * (1 - 1e-4 * (number // len(originals))), SAMPLE_RATE_HZ)
+        soundfile.write(
+            folder / f"{number:05d}.flac", samples * (1 - 1e-4 * (number // len(originals))), SAMPLE_RATE_HZ
+        )
 
 
 def make_cheap(folder: Path, count: int) -> None:

@@ -171,7 +171,9 @@ def test_the_json_example_names_the_same_skis(lot_table):
 
 
 def test_the_analysis_in_the_readme_agrees_with_a_run(desk):
-    ((command, shown),) = ((each, output) for each, output in examples().items() if each.startswith("taptest analyse today"))
+    ((command, shown),) = (
+        (each, output) for each, output in examples().items() if each.startswith("taptest analyse today")
+    )
     mode = re.compile(r"^ *([\d.]+) ±[\d.]+ +[\d.]+ ±", re.MULTILINE)
     taps = re.compile(r"(\d of \d taps) used")
     now = printed(command, desk)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import queue
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -42,21 +43,25 @@ def cluster_crew(address: str, *, patience_s: float = _PATIENCE_S) -> Crew:
     return lambda files, settings: _shared(files, settings, address, patience_s)
 
 
-def _shared(files: Sequence[SoundFile], settings: Settings, address: str, patience_s: float) -> Iterator[Outcome]:
+def _shared(files: Iterable[SoundFile], settings: Settings, address: str, patience_s: float) -> Iterator[Outcome]:
     with _client(address) as client:
         threads = _threads(client, address)
-        _compare(client, files[0])
         done: queue.SimpleQueue[Future] = queue.SimpleQueue()
         in_hand: dict[str, SoundFile] = {}
         left = iter(files)
 
         def hand_out(count: int) -> None:
-            for _, file in zip(range(count), left, strict=False):
+            for file in islice(left, count):
                 # Not pure: a cluster that remembers results would not look at a file again that has changed.
                 future = client.submit(analyse_file, file, settings, pure=False)
                 in_hand[future.key] = file
                 future.add_done_callback(done.put)
 
+        first = next(left, None)
+        if first is None:
+            return
+        _compare(client, first)
+        left = chain((first,), left)
         hand_out(_IN_HAND * threads)
         waited = 0.0
         while in_hand:

@@ -47,15 +47,17 @@ class FileStamp:
 
 
 def find_sound_files(names: Iterable[str]) -> FoundFiles:
-    """The named files, and every sound file (by its suffix) in the named folders and the folders below, sorted by name.
+    """The named files, and every sound file (by its suffix) in the named folders and the folders below, in order of names.
 
     A named file is taken whatever its suffix, a file named twice once. Links are followed, each folder is looked into
     once; what is hidden (its name begins with a dot) is passed by.
     """
     search = _Search()
     found = [file for name in names for file in (search.below(name) if Path(name).is_dir() else [_sound_file(name)])]
-    unique = {os.path.normcase(file.path): file for file in reversed(found)}
-    return FoundFiles(tuple(reversed(unique.values())), search.others, tuple(search.problems))
+    unique: dict[str, SoundFile] = {}
+    for file in found:
+        unique.setdefault(os.path.normcase(file.path), file)
+    return FoundFiles(tuple(unique.values()), search.others, tuple(search.problems))
 
 
 def stamp_of(path: str, *, with_contents: bool = False) -> FileStamp:

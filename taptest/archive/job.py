@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import signal
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -31,8 +30,8 @@ class Outcome:
     error: str | None = None
 
 
-Crew = Callable[[Sequence[SoundFile], Settings], Iterator[Outcome]]
-"""Whoever does the work: outcomes of files in the order in which they are done."""
+Crew = Callable[[Iterable[SoundFile], Settings], Iterator[Outcome]]
+"""Whoever does the work: outcomes of files, in the order in which they are done; files are taken as they are needed."""
 
 
 def analyse_file(file: SoundFile, settings: Settings) -> Outcome:
@@ -63,12 +62,6 @@ def stamped(outcome: Outcome) -> Outcome:
 def lost(outcome: Outcome, why: str) -> Outcome:
     """The outcome of a file of which nothing more is known than why there is no result."""
     return replace(outcome, error=f"{shown(outcome.file.name, 200)}: {why}")
-
-
-def analyse_in_worker(file: SoundFile, settings: Settings) -> Outcome:
-    """As `analyse_file`, in a process that leaves an interrupt from the keyboard to the one that started it."""
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    return analyse_file(file, settings)
 
 
 def in_order(outcomes: Iterable[Outcome], files: Sequence[SoundFile]) -> Iterator[Outcome]:

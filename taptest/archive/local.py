@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import signal
+import threading
 import warnings
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
 
 from taptest.archive.files import SoundFile
-from taptest.archive.job import Crew, Outcome, analyse_file, analyse_in_worker, lost, stamped
+from taptest.archive.job import Crew, Outcome, analyse_file, lost, stamped
 from taptest.errors import ArchiveError
 from taptest.sound.analysis import Settings
 
@@ -20,7 +23,7 @@ def local_crew(workers: int) -> Crew:
     return lambda files, settings: (analyse_file(file, settings) for file in files)
 
 
-def _shared(files: Sequence[SoundFile], settings: Settings, workers: int) -> Iterator[Outcome]:
+def _shared(files: Iterable[SoundFile], settings: Settings, workers: int) -> Iterator[Outcome]:
     """Outcomes as they come. Processes get paths, not samples, and one thread each for linear algebra.
 
     A process that dies takes the whole pool with it. What was in hand then is tried again one by one, so that the file
@@ -35,7 +38,7 @@ def _shared(files: Sequence[SoundFile], settings: Settings, workers: int) -> Ite
     def handed_out() -> Iterator[object]:
         for file in left:
             in_hand[file.path] = file
-            yield delayed(analyse_in_worker)(file, settings)
+            yield delayed(analyse_file)(file, settings)
 
     left = iter(files)
     deaths = 0
@@ -43,7 +46,8 @@ def _shared(files: Sequence[SoundFile], settings: Settings, workers: int) -> Ite
         with parallel_config(backend="loky", inner_max_num_threads=1):
             # Batches would only delay results: a recording takes far longer than handing it over.
             pool = Parallel(n_jobs=workers, return_as="generator_unordered", batch_size=1)
-        outcomes = pool(handed_out())
+        with _interrupts_ignored():  # processes inherit it, and leave Ctrl-C to this one
+            outcomes = pool(handed_out())
         try:
             for outcome in outcomes:
                 in_hand.pop(outcome.file.path, None)
@@ -67,6 +71,19 @@ def _shared(files: Sequence[SoundFile], settings: Settings, workers: int) -> Ite
                 outcomes.close()
 
 
+@contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    """Only the main thread may decide on signals; started by another one, processes hear an interrupt themselves."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
 def _alone(file: SoundFile, settings: Settings) -> Outcome | None:
     """One file in a process of its own; None if that died of it."""
     import multiprocessing
@@ -75,7 +92,7 @@ def _alone(file: SoundFile, settings: Settings) -> Outcome | None:
 
     with ProcessPoolExecutor(1, mp_context=multiprocessing.get_context("spawn")) as process:
         try:
-            return process.submit(analyse_in_worker, file, settings).result()
+            return process.submit(analyse_file, file, settings).result()
         except BrokenProcessPool:
             return None
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -41,17 +41,21 @@ class ToDo:
 
 @dataclass(frozen=True)
 class ArchiveRun:
-    """How many recordings were ``analysed`` now and ``known`` before, and of the others what was wrong, now and earlier."""
+    """How many recordings were ``analysed`` now and ``known`` before, and of the others what was wrong, now and earlier.
+
+    ``left`` were not come to, as the run was stopped.
+    """
 
     analysed: int
     known: int
     failures: tuple[str, ...]
     failed_before: int
+    left: int = 0
 
     @property
     def recordings(self) -> int:
         """All that were meant."""
-        return self.analysed + self.known + len(self.failures)
+        return self.analysed + self.known + len(self.failures) + self.left
 
 
 def to_do(files: Sequence[SoundFile], results: Results, *, again: bool = False) -> ToDo:
@@ -69,24 +73,40 @@ def to_do(files: Sequence[SoundFile], results: Results, *, again: bool = False) 
 
 
 def run_archive(
-    left: ToDo, results: Results, settings: Settings, crew: Crew, *, progress: Callable[[], None] | None = None
+    todo: ToDo,
+    results: Results,
+    settings: Settings,
+    crew: Crew,
+    *,
+    progress: Callable[[], None] | None = None,
+    stopped: Callable[[], bool] | None = None,
 ) -> ArchiveRun:
     """Analyse what is pending and keep every outcome; a file that cannot be read stops nothing.
 
-    However it ends, an interrupt from the keyboard included, what was kept stays kept, and the next run goes on from there.
+    However it ends, what was kept stays kept, and the next run goes on from there.
 
     Args:
-        left: what `to_do` says.
+        todo: what `to_do` says.
         results: where outcomes go, in the order in which they come. A file that was not even found leaves nothing there.
         settings: for every recording.
         crew: who does the work, such as `local_crew` or `cluster_crew`.
         progress: called once for every file.
+        stopped: asked before each file is begun; once it says so no more are, and those in hand are finished.
 
     Raises:
         ArchiveError: the crew cannot work, or results cannot be kept.
     """
-    analysed, failures = 0, list(left.failures)
-    for outcome in crew(left.pending, settings) if left.pending else ():
+    analysed, failures, begun = 0, list(todo.failures), 0
+
+    def handed_out() -> Iterator[SoundFile]:
+        nonlocal begun
+        for file in todo.pending:
+            if stopped is not None and stopped():
+                return
+            begun += 1
+            yield file
+
+    for outcome in crew(handed_out(), settings) if todo.pending else ():
         if outcome.stamp is not None:
             results.add(outcome)
         if outcome.error is None:
@@ -95,4 +115,4 @@ def run_archive(
             failures.append(outcome.error)
         if progress is not None:
             progress()
-    return ArchiveRun(analysed, left.known, tuple(failures), len(left.failures))
+    return ArchiveRun(analysed, todo.known, tuple(failures), len(todo.failures), len(todo.pending) - begun)

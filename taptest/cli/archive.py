@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+import signal
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import typer
 
 from taptest.cli import output
-from taptest.errors import shown
 
 if TYPE_CHECKING:
+    from types import FrameType
+
     from taptest.archive.files import FoundFiles
     from taptest.archive.job import Crew
     from taptest.judge.trust import Trust
@@ -45,16 +49,11 @@ def keep_in_lines(
     from taptest.archive.run import run_archive, to_do
     from taptest.show.as_json import recording_document
 
-    name = shown(lines, 200)
     with open_lines(lines, settings, recording_document) as results:
         left = to_do(found.files, results, again=again)
         crew = crew_of(workers, cluster, recordings=len(left.pending))
-        try:
-            with output.progress("analysing", len(left.pending), rate=True) as advance:
-                run = run_archive(left, results, settings, crew, progress=advance)
-        except KeyboardInterrupt:
-            output.complain(f"stopped; what was finished is in {name}, and the same command goes on from there")
-            raise typer.Exit(output.INTERRUPTED) from None
+        with output.progress("analysing", len(left.pending), rate=True) as advance, _finishing() as stopped:
+            run = run_archive(left, results, settings, crew, progress=advance, stopped=stopped)
         notes = results.notes
     unused = () if known is None else known.problems
     if json:
@@ -66,4 +65,25 @@ def keep_in_lines(
 
         for line in archive_words(run, lines, found.others):
             output.say(line)
+    if run.left:
+        output.complain("stopped; the same command goes on from there")
+        raise typer.Exit(output.INTERRUPTED)
     output.finish([*unused, *found.problems, *run.failures], notes, nothing_read=run.analysed + run.known == 0)
+
+
+@contextmanager
+def _finishing() -> Iterator[Callable[[], bool]]:
+    """Whether the keyboard has interrupted: once means to finish what is in hand, twice to stop at once."""
+    interrupted = False
+
+    def finish(number: int, frame: FrameType | None) -> None:
+        nonlocal interrupted
+        interrupted = True
+        signal.signal(signal.SIGINT, before)
+        output.complain("finishing the recordings in hand; Ctrl-C again stops at once")
+
+    before = signal.signal(signal.SIGINT, finish)
+    try:
+        yield lambda: interrupted
+    finally:
+        signal.signal(signal.SIGINT, before)

@@ -15,6 +15,8 @@ def archive_words(run: ArchiveRun, lines: str, others: int) -> list[str]:
         told.append(f"  {len(run.failures)} could not be read: each is named below, and why")
     if run.failed_before:
         told.append(f"  {run.failed_before} of these failed before and have not changed: --again tries them again")
+    if run.left:
+        told.append(f"  {run.left} left to do")
     if others:
         told.append(f"{_counted(others, 'other file')} beside them, left alone: named unlike sound, or hidden")
     return [*told, f"Results are in {shown(lines, 200)}, one line of JSON a recording."]
@@ -30,6 +32,7 @@ def archive_document(run: ArchiveRun, lines: str, others: int) -> dict[str, obje
         "known": run.known,
         "failed": len(run.failures),
         "failed_before": run.failed_before,
+        "left": run.left,
         "other_files": others,
         "unread": list(run.failures),
     }
