@@ -74,7 +74,7 @@ def analyse(
         raise typer.BadParameter("is about what a file of --lines knows: name that file too", param_hint="--again")
     found = find_sound_files(recordings)
     if picture is not None:
-        _check_picture(picture, recordings)
+        _check_picture(picture, len(found.files))
     if not found.files:
         output.finish([*found.problems, _nothing_in(recordings, found.others)], nothing_read=True)
     if lines is not None:
@@ -83,7 +83,8 @@ def analyse(
         )
         return
     console = None if json else output.screen()
-    documents, refused, heard = list["Document"](), list(found.problems), 0
+    documents: list[Document] = []
+    refused, heard = list(found.problems), 0
     # Tables that come one by one are progress enough.
     with output.progress("analysing", len(found.files), wanted=json or not sys.stdout.isatty()) as advance:
         crew = archive.crew_of(workers, cluster, recordings=len(found.files)) if shared else None
@@ -152,10 +153,10 @@ def _traces(path: str, analysis: "Analysis", settings: "Settings") -> "MainTrace
     return main_traces(read_recording(path), analysis, settings)
 
 
-def _check_picture(picture: Path, recordings: list[str]) -> None:
+def _check_picture(picture: Path, recordings: int) -> None:
     from taptest.show.plots_recording import check_picture_name
 
-    if len(recordings) > 1:
+    if recordings > 1:
         raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
     check_picture_name(picture)
 
