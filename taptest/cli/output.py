@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import typer
@@ -135,10 +136,8 @@ def progress(what: str, total: int, *, wanted: bool = True, rate: bool = False) 
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True, highlight=False, markup=False, emoji=False)
-    columns: list[ProgressColumn] = [TextColumn(what), BarColumn(), MofNCompleteColumn()]
-    if rate:
-        columns += [TextColumn("{task.fields[rate]}"), TextColumn("left")]
-    columns += [TimeRemainingColumn()]
+    columns: list[ProgressColumn] = [TextColumn(what), BarColumn(30 if rate else 40), MofNCompleteColumn()]
+    columns.append(TextColumn("{task.fields[rate]}") if rate else TimeRemainingColumn())
     started = time.monotonic()
     with Progress(*columns, console=console, transient=True) as bar:
         task = bar.add_task(what, total=total, rate="")
@@ -147,7 +146,9 @@ def progress(what: str, total: int, *, wanted: bool = True, rate: bool = False) 
         def advance() -> None:
             nonlocal done
             done += 1
-            bar.update(task, advance=1, rate=f"{60 * done / max(time.monotonic() - started, 1e-3):.0f} a minute")
+            each_s = (time.monotonic() - started) / done
+            left = timedelta(seconds=round(each_s * (total - done)))
+            bar.update(task, advance=1, rate=f"{60 / max(each_s, 1e-3):.0f} a minute, {left} left")
 
         yield advance
 
