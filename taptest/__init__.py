@@ -1,3 +1,36 @@
-"""Natural frequencies and half-power damping of a hung, tapped ski, and whether it rings as its stiffness and mass say."""
+"""Natural frequencies and half-power damping of a hung, tapped ski, and whether it rings as its stiffness and mass say.
+
+What most programs need is here: `analyse`, `predict` and `check`, `open_logbook`, and `as_dict` and `as_frame` for their
+results. Everything is loaded when it is first used.
+"""
+
+from typing import TYPE_CHECKING
 
 __version__ = "0.1.0"
+
+__all__ = [
+    "TaptestError",
+    "__version__",
+    "analyse",
+    "as_dict",
+    "as_frame",
+    "check",
+    "open_logbook",
+    "predict",
+]
+
+if TYPE_CHECKING:
+    from taptest.errors import TaptestError
+    from taptest.library import analyse, as_dict, as_frame, check, open_logbook, predict
+
+
+def __getattr__(name: str) -> object:
+    if name not in __all__:
+        raise AttributeError(f"module 'taptest' has no attribute {name!r}")
+    from importlib import import_module
+
+    return getattr(import_module("taptest.errors" if name == "TaptestError" else "taptest.library"), name)
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -39,6 +39,14 @@ class ReportError(TaptestError):
     """A report or a picture that cannot be made or written."""
 
 
+class ArchiveError(TaptestError):
+    """An archive that cannot be worked through: a file of results that cannot be used, or workers that do not work."""
+
+
+class PackageError(TaptestError):
+    """Something that needs a package which only some users have, and it is not installed."""
+
+
 class UnitError(TaptestError):
     """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
 

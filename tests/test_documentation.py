@@ -60,7 +60,7 @@ def commands():
 
 def make_desk(folder):
     """The folder that the README's examples are run in: the demonstration, and the session that it tells to make."""
-    shutil.copytree(ROOT / "recordings_demo", folder / "recordings_demo", ignore=shutil.ignore_patterns("*.py"))
+    shutil.copytree(ROOT / "recordings_demo", folder / "recordings_demo", ignore=shutil.ignore_patterns("__pycache__"))
     today = folder / "today"
     today.mkdir()
     for name, recording in (("17L", "c05l"), ("17R", "c05r")):
@@ -171,7 +171,9 @@ def test_the_json_example_names_the_same_skis(lot_table):
 
 
 def test_the_analysis_in_the_readme_agrees_with_a_run(desk):
-    ((command, shown),) = ((each, output) for each, output in examples().items() if each.startswith("taptest analyse"))
+    ((command, shown),) = (
+        (each, output) for each, output in examples().items() if each.startswith("taptest analyse today")
+    )
     mode = re.compile(r"^ *([\d.]+) ±[\d.]+ +[\d.]+ ±", re.MULTILINE)
     taps = re.compile(r"(\d of \d taps) used")
     now = printed(command, desk)
@@ -180,6 +182,32 @@ def test_the_analysis_in_the_readme_agrees_with_a_run(desk):
     # Other versions of numpy and scipy round otherwise and may keep or drop a faint mode; the rest stays within 0.5 %.
     found = sum(any(abs(hz / other - 1) < 0.005 for other in after) for hz in before)
     assert len(before) >= 5 and found >= 0.8 * len(before)
+
+
+def test_the_archive_in_the_readme_has_as_many_recordings_as_the_demonstration(desk):
+    from taptest.archive.files import find_sound_files
+    from taptest.archive.run import ArchiveRun
+    from taptest.show.archive_table import archive_words
+
+    found = find_sound_files([str(desk / "recordings_demo")])
+    count = len(found.files)
+    told = re.findall(r"^\$ taptest analyse recordings_demo --lines .+\n((?:.+\n)+?)```", text_of(README), re.MULTILINE)
+    expected = [
+        archive_words(run, "results.jsonl", found.others)
+        for run in (ArchiveRun(count, 0, (), 0), ArchiveRun(0, count, (), 0))
+    ]
+    assert [each.splitlines() for each in told] == expected
+
+
+def test_the_python_examples_in_the_readme_hold(desk, monkeypatch):
+    monkeypatch.chdir(desk)
+    blocks = re.findall(r"^```python\n(.+?)^```", text_of(README), re.MULTILINE | re.DOTALL)
+    session = "\n".join(block for block in blocks if ">>>" in block)
+    result = doctest.DocTestRunner().run(doctest.DocTestParser().get_doctest(session, {}, "README.md", str(README), 0))
+    assert result.failed == 0 and result.attempted >= 8
+    for block in blocks:
+        if ">>>" not in block:
+            compile(block, "README.md", "exec")
 
 
 def test_the_session_in_the_readme_agrees_with_a_run(desk):

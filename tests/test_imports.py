@@ -21,11 +21,25 @@ LAYERS = {
     "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
     "capture": {"errors", "units", "recording", "durable", "sound"},
     "listen": {"errors", "units", "recording", "sound"},
+    "archive": {"errors", "units", "recording", "durable", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "show"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "archive"},
+    "cli": {
+        "errors",
+        "units",
+        "recording",
+        "sound",
+        "beam",
+        "judge",
+        "calibrate",
+        "capture",
+        "listen",
+        "archive",
+        "show",
+    },
     "__main__": {"cli"},
-    "__init__": set(),
+    "library": {"errors", "recording", "sound", "beam", "judge", "calibrate", "logbook", "show"},
+    "__init__": {"errors", "library"},
 }
 SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {
@@ -39,6 +53,8 @@ SCREENLESS = {
     "capture",
     "calibrate",
     "listen",
+    "archive",
+    "library",
     "__init__",
 }
 HEAVY = [
@@ -53,6 +69,9 @@ HEAVY = [
     "rich",
     "matplotlib",
     "jinja2",
+    "joblib",
+    "distributed",
+    "pandas",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

@@ -9,7 +9,14 @@ from itertools import pairwise
 from pathlib import Path
 
 from taptest.calibrate.drift import LEAST_POINTS
-from taptest.calibrate.store import Calibration, Calibrations, finite
+from taptest.calibrate.store import (
+    Calibration,
+    Calibrations,
+    calibration_folder,
+    finite,
+    is_chosen,
+    load_calibrations,
+)
 from taptest.calibrate.temperature import law_of
 from taptest.errors import CalibrationError, shown
 from taptest.judge.trust import Citation, Repeatability, Trust
@@ -49,6 +56,33 @@ def trust_from(
         if written and any(Path(name.replace("\\", "/")).stem == written for name in constructions):
             collected.take(calibration, _construction)
     return collected.trust
+
+
+def trust_in_folder(
+    given: str | None,
+    *,
+    beside: Path | None = None,
+    room_given: bool = False,
+    constructions: tuple[str, ...] = (),
+    may_be_new: bool = False,
+) -> Trust:
+    """What the calibrations in the folder that is meant tell a check now; nothing where there is none.
+
+    A folder that was asked for must exist, unless it ``may_be_new`` because something is stored in it afterwards.
+
+    Args:
+        given: the folder; None for ``$TAPTEST_CALIBRATIONS``, or the folder ``calibrations`` that lies ``beside`` a table.
+        beside: that table; None for the present folder.
+        room_given: as in `trust_from`, like ``constructions``.
+        constructions: the construction files in use.
+        may_be_new: do not insist that the folder exists.
+
+    Raises:
+        CalibrationError: there is no such folder.
+    """
+    folder = calibration_folder(given, beside=beside)
+    stored = load_calibrations(folder, must_exist=is_chosen(given) and not may_be_new)
+    return trust_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
 
 
 _Effect = tuple[Trust, str]

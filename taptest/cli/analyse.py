@@ -1,29 +1,51 @@
 """``taptest analyse``: what is heard in recordings."""
 
 import sys
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
+from taptest.cli import archive, calibrations, output
 from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
 from taptest.errors import shown
 
 if TYPE_CHECKING:
+    from taptest.archive.files import FoundFiles, SoundFile
+    from taptest.archive.job import Crew
+    from taptest.show.as_json import Document
+    from taptest.sound.analysis import Analysis, Settings
     from taptest.sound.traces import MainTraces
 
 
 def analyse(
     recordings: Annotated[
-        list[str], typer.Argument(metavar="RECORDING", help="Sound files (WAV, FLAC, OGG, MP3, ...).")
+        list[str],
+        typer.Argument(metavar="RECORDING", help="Sound files (WAV, FLAC, OGG, MP3, ...), or folders that hold some."),
     ],
     json: Json = False,
     plot: Plot = False,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the recording into a .svg or .png as well.")
     ] = None,
+    lines: Annotated[
+        str | None,
+        typer.Option(metavar="FILE", help="Keep results in this file, a line of JSON each; done before is left out."),
+    ] = None,
+    workers: Annotated[
+        int | None, typer.Option(min=1, max=256, metavar="N", help="Share the recordings among N processes.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            metavar="ADDRESS", help="Share them among the workers of a dask scheduler, such as tcp://HOST:8786."
+        ),
+    ] = None,
+    again: Annotated[
+        bool, typer.Option("--again", help="With --lines: also try again what could not be read before.")
+    ] = False,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
@@ -33,36 +55,53 @@ def analyse(
     """Taps, resonances and half-power damping heard in recordings.
 
     Every tap is judged first: one that cannot be used is named with the reason and what to do. A file that cannot be
-    read does not stop the others.
+    read does not stop the others. Of a folder every sound file in it and below is taken. With --lines a long run may be
+    stopped at any time: the same command goes on.
     """
-    from taptest.errors import RecordingError
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import analyse as analyse_recording
-    from taptest.sound.traces import main_traces
+    from taptest.archive.files import find_sound_files
 
     settings = output.settings_from(low, high, room, channel)
     known = calibrations.room_only(calibration_folder) if room is None else None
     if known is not None:
         settings = replace(settings, room=known.room)
     plot = output.for_the_screen(plot, json)
+    shared = workers is not None or cluster is not None
+    if (plot or picture is not None) and (shared or lines is not None):
+        raise typer.BadParameter(
+            "pictures are drawn one by one: leave out --lines, --workers and --cluster", param_hint="--plot / --picture"
+        )
+    if again and lines is None:
+        raise typer.BadParameter("is about what a file of --lines knows: name that file too", param_hint="--again")
+    found = find_sound_files(recordings)
     if picture is not None:
-        _check_picture(picture, recordings)
+        _check_picture(picture, len(found.files))
+    if not found.files:
+        output.finish([*found.problems, _nothing_in(recordings, found.others)], nothing_read=True)
+    if lines is not None:
+        archive.keep_in_lines(
+            found, settings, lines=lines, workers=workers, cluster=cluster, again=again, json=json, known=known
+        )
+        return
     console = None if json else output.screen()
-    analyses, refused = [], list[str]()
+    documents: list[Document] = []
+    refused, heard = list(found.problems), 0
     # Tables that come one by one are progress enough.
-    with output.progress("analysing", len(recordings), wanted=json or not sys.stdout.isatty()) as advance:
-        for path in recordings:
-            try:
-                recording = read_recording(path)
-                analyses.append(analyse_recording(recording, settings))
-            except RecordingError as problem:
-                refused.append(str(problem))
+    with output.progress("analysing", len(found.files), wanted=json or not sys.stdout.isatty()) as advance:
+        crew = archive.crew_of(workers, cluster, recordings=len(found.files)) if shared else None
+        for path, analysis in _one_by_one(found.files, settings) if crew is None else _shared(found, settings, crew):
+            if isinstance(analysis, str):
+                refused.append(analysis)
             else:
-                traces = main_traces(recording, analyses[-1], settings) if plot or picture is not None else None
-                if console is not None:
+                heard += 1
+                traces = _traces(path, analysis, settings) if plot or picture is not None else None
+                if console is None:
+                    from taptest.show.as_json import recording_document
+
+                    documents.append(recording_document(analysis))
+                else:
                     from taptest.show.analysis_table import analysis_view
 
-                    output.show(analysis_view(analyses[-1], settings, console.width, known), console)
+                    output.show(analysis_view(analysis, settings, console.width, known), console)
                     if plot and traces is not None:
                         from taptest.show.character_pictures import traces_view
 
@@ -70,18 +109,54 @@ def analyse(
                 if picture is not None:
                     refused += _draw(traces, path, picture, room)
             advance()
-    if json and analyses:
-        from taptest.show.as_json import analysis_document
+    if documents:
+        from taptest.show.as_json import analyses_document
 
-        output.write_json(analysis_document(analyses, () if known is None else known.citations))
+        output.write_json(analyses_document(documents, () if known is None else known.citations))
     unused = () if known is None else known.problems
-    output.finish([*unused, *refused], nothing_read=not analyses)
+    output.finish([*unused, *refused], nothing_read=not heard)
 
 
-def _check_picture(picture: Path, recordings: list[str]) -> None:
+_Heard = Iterator[tuple[str, "Analysis | str"]]
+
+
+def _one_by_one(files: "Sequence[SoundFile]", settings: "Settings") -> _Heard:
+    """Each path with what is heard in it, or with why nothing is."""
+    from taptest.errors import RecordingError
+    from taptest.recording import read_recording
+    from taptest.sound.analysis import analyse as analyse_recording
+
+    for file in files:
+        try:
+            yield file.name, analyse_recording(read_recording(file.name), settings)
+        except RecordingError as problem:
+            yield file.name, str(problem)
+
+
+def _shared(found: "FoundFiles", settings: "Settings", crew: "Crew") -> _Heard:
+    """The same, in the same order, by a crew."""
+    from taptest.archive.job import in_order
+
+    for outcome in in_order(crew(found.files, settings), found.files):
+        yield outcome.file.name, outcome.analysis or outcome.error or ""
+
+
+def _nothing_in(recordings: list[str], others: int) -> str:
+    beside = f" among {others} files" if others else ""
+    return f"{shown(', '.join(recordings), 200)}: no sound file found{beside}; name a folder that holds recordings"
+
+
+def _traces(path: str, analysis: "Analysis", settings: "Settings") -> "MainTraces | None":
+    from taptest.recording import read_recording
+    from taptest.sound.traces import main_traces
+
+    return main_traces(read_recording(path), analysis, settings)
+
+
+def _check_picture(picture: Path, recordings: int) -> None:
     from taptest.show.plots_recording import check_picture_name
 
-    if len(recordings) > 1:
+    if recordings > 1:
         raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
     check_picture_name(picture)
 

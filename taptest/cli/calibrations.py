@@ -19,16 +19,16 @@ def trusted(
     constructions: tuple[str, ...] = (),
     may_be_new: bool = False,
 ) -> Trust:
-    """What the calibrations in the folder that is meant tell a check; nothing where there is none.
+    """What the calibrations in the folder that is meant tell a check; see `trust_in_folder`."""
+    from taptest.calibrate.use import trust_in_folder
 
-    A folder that was asked for must exist, unless it ``may_be_new`` because something is stored in it afterwards.
-    """
-    from taptest.calibrate.store import calibration_folder, is_chosen, load_calibrations
-    from taptest.calibrate.use import trust_from
-
-    folder = calibration_folder(given, beside=None if beside is None else Path(beside))
-    stored = load_calibrations(folder, must_exist=is_chosen(given) and not may_be_new)
-    return trust_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
+    return trust_in_folder(
+        given,
+        beside=None if beside is None else Path(beside),
+        room_given=room_given,
+        constructions=constructions,
+        may_be_new=may_be_new,
+    )
 
 
 def room_only(given: str | None) -> Trust:

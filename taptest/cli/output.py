@@ -8,8 +8,10 @@ import math
 import os
 import re
 import sys
+import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from datetime import timedelta
 from typing import TYPE_CHECKING
 
 import typer
@@ -125,19 +127,30 @@ def finish(
 
 
 @contextmanager
-def progress(what: str, total: int, *, wanted: bool = True) -> Iterator[Callable[[], None]]:
-    """A bar on standard error while something is counted up to ``total``; only on a terminal."""
+def progress(what: str, total: int, *, wanted: bool = True, rate: bool = False) -> Iterator[Callable[[], None]]:
+    """A bar on standard error while something is counted up to ``total``, on request with its rate; only on a terminal."""
     if not wanted or total < 2 or not sys.stderr.isatty():
         yield lambda: None
         return
     from rich.console import Console
-    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, ProgressColumn, TextColumn, TimeRemainingColumn
 
     console = Console(stderr=True, highlight=False, markup=False, emoji=False)
-    columns = (TextColumn(what), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    columns: list[ProgressColumn] = [TextColumn(what), BarColumn(30 if rate else 40), MofNCompleteColumn()]
+    columns.append(TextColumn("{task.fields[rate]}") if rate else TimeRemainingColumn())
+    started = time.monotonic()
     with Progress(*columns, console=console, transient=True) as bar:
-        task = bar.add_task(what, total=total)
-        yield lambda: bar.advance(task)
+        task = bar.add_task(what, total=total, rate="")
+        done = 0
+
+        def advance() -> None:
+            nonlocal done
+            done += 1
+            each_s = (time.monotonic() - started) / done
+            left = timedelta(seconds=round(each_s * (total - done)))
+            bar.update(task, advance=1, rate=f"{60 / max(each_s, 1e-3):.0f} a minute, {left} left")
+
+        yield advance
 
 
 @contextmanager

@@ -25,9 +25,14 @@ _DIGITS = 9
 
 def analysis_document(analyses: Iterable[Analysis], calibrations: Iterable[Citation] = ()) -> Document:
     """``taptest.analysis/1``: taps in order of time, modes in order of frequency, and the calibrations that were used."""
+    return analyses_document([recording_document(analysis) for analysis in analyses], calibrations)
+
+
+def analyses_document(recordings: list[Document], calibrations: Iterable[Citation] = ()) -> Document:
+    """The same of recordings whose documents are there already: an analysis is a hundred times as large."""
     return {
         "schema": "taptest.analysis/1",
-        "recordings": [_recording(analysis) for analysis in analyses],
+        "recordings": recordings,
         "calibrations": [citation_document(citation) for citation in calibrations],
     }
 
@@ -197,7 +202,8 @@ def number_of(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(f"{value:.{_DIGITS}g}")
 
 
-def _recording(analysis: Analysis) -> Document:
+def recording_document(analysis: Analysis) -> Document:
+    """One recording, as in ``taptest.analysis/1``."""
     hum = None if analysis.noise is None else analysis.noise.hum
     return {
         "path": analysis.path,

@@ -1,0 +1,235 @@
+"""Results as lines of JSON in a file that only grows: whatever happens, all lines but a half-written last one stay good."""
+
+from __future__ import annotations
+
+import json
+import os
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+from taptest import __version__
+from taptest.archive.files import FileStamp, SoundFile, stamp_of
+from taptest.archive.job import Outcome
+from taptest.archive.run import Known
+from taptest.durable import sync_folder
+from taptest.errors import ArchiveError, shown
+from taptest.sound.analysis import Analysis, Settings
+
+SCHEMA = "taptest.archive/1"
+_BEGINS = f'{{"schema": "{SCHEMA}"'.encode("ascii")
+_LONGEST_LINE = 1 << 24
+_SYNC_S = 1.0  # a power cut costs the work of a second at most; a sync for every line would cost more than that
+_NAME_CHARACTERS = 200
+
+Describe = Callable[[Analysis], dict[str, object]]
+
+
+@contextmanager
+def open_lines(path: str | Path, settings: Settings, describe: Describe) -> Iterator[LinesFile]:
+    """A file of results, to go on with or new; on the disk when the block is left, however it is left.
+
+    Args:
+        path: the file; its folder must exist.
+        settings: those with which recordings are analysed now. What was done with others does not count as done.
+        describe: makes the document of a recording, as in ``taptest.analysis/1``.
+
+    Raises:
+        ArchiveError: the file is something else, is in use, or cannot be read or written.
+    """
+    place = Path(path)
+    name = shown(place, _NAME_CHARACTERS)
+    if place.exists() and not place.is_file():
+        raise ArchiveError(f"{name}: is no file but a folder or a device; name a file such as results.jsonl")
+    try:
+        stream = place.open("a+b", buffering=0)
+    except FileNotFoundError:
+        raise ArchiveError(f"{name}: there is no such folder; make it, or name another one") from None
+    except OSError as problem:
+        raise ArchiveError(f"{name}: cannot be written ({_reason(problem)}); name a file that can") from None
+    with stream:
+        _lock(stream, name)
+        try:
+            kept = _read(stream, name, place, settings)
+            sync_folder(place.absolute().parent)
+        except OSError as problem:
+            raise ArchiveError(f"{name}: cannot be read ({_reason(problem)}); name another file") from None
+        lines = LinesFile(stream, place, settings, describe, kept)
+        try:
+            yield lines
+        finally:
+            lines.sync()
+
+
+@dataclass(frozen=True)
+class _Entry:
+    stamp: FileStamp
+    error: str | None
+
+
+@dataclass(frozen=True)
+class _Kept:
+    entries: dict[str, _Entry]
+    notes: tuple[str, ...]
+
+
+class LinesFile:
+    """An open file of results; see `open_lines`. ``notes``: what was found amiss in it."""
+
+    def __init__(self, stream: BinaryIO, place: Path, settings: Settings, describe: Describe, kept: _Kept) -> None:
+        self.notes = kept.notes
+        self._stream, self._place, self._describe = stream, place, describe
+        self._settings = settings_document(settings)
+        self._kept = kept.entries
+        self._synced = time.monotonic()
+
+    def known(self, file: SoundFile) -> Known | None:
+        """A file is the same while size and time of change are, or, if only the time differs, its contents."""
+        entry = self._kept.get(written_path(file, self._place))
+        if entry is None:
+            return None
+        try:
+            now = stamp_of(file.path)
+            if now.size_bytes != entry.stamp.size_bytes:
+                return None
+            if now.modified != entry.stamp.modified and not (
+                entry.stamp.sha256 and entry.stamp.sha256 == stamp_of(file.path, with_contents=True).sha256
+            ):
+                return None
+        except OSError:
+            return None
+        return Known(entry.error)
+
+    def add(self, outcome: Outcome) -> None:
+        """Write a line, and force lines to the disk at least every second.
+
+        Raises:
+            ArchiveError: it could not be written.
+        """
+        stamp = outcome.stamp
+        document: dict[str, object] = {
+            "schema": SCHEMA,
+            "path": written_path(outcome.file, self._place),
+            "error": outcome.error,
+            "software": outcome.software,
+            "settings": self._settings,
+            "size_bytes": None if stamp is None else stamp.size_bytes,
+            "modified": None if stamp is None else stamp.modified,
+            "file_sha256": None if stamp is None else stamp.sha256,
+            "sound_sha256": outcome.sound_sha256,
+        }
+        if outcome.analysis is not None:
+            recording = self._describe(outcome.analysis)
+            document.update((key, value) for key, value in recording.items() if key != "path")
+        line = json.dumps(document, allow_nan=False).encode("ascii") + b"\n"
+        try:
+            while line:
+                line = line[self._stream.write(line) :]
+            if time.monotonic() - self._synced > _SYNC_S:
+                self.sync()
+        except OSError as problem:
+            raise ArchiveError(
+                f"{shown(self._place, _NAME_CHARACTERS)}: cannot be written ({_reason(problem)}); make room and start again:"
+                " what was written before is kept"
+            ) from None
+
+    def sync(self) -> None:
+        """Force what was written to the disk."""
+        os.fsync(self._stream.fileno())
+        self._synced = time.monotonic()
+
+
+def written_path(file: SoundFile, place: Path) -> str:
+    """A file's path as a line has it: from the folder of the lines where it lies below it, otherwise from the root."""
+    folder = os.path.abspath(place.parent)  # noqa: PTH100 (resolve() would follow links)
+    path = Path(file.path)
+    return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
+
+
+def settings_document(settings: Settings) -> dict[str, object]:
+    """The settings of an analysis, as a line has them."""
+    room = settings.room_decay
+    return {
+        "low_hz": settings.low_hz,
+        "high_hz": settings.high_hz,
+        "channel": settings.channel,
+        "room": room and {"frequencies_hz": list(room.frequencies_hz), "reverberation_s": list(room.reverberation_s)},
+        "rings_on": settings.rings_on,
+    }
+
+
+def _read(stream: BinaryIO, name: str, place: Path, settings: Settings) -> _Kept:
+    """What of the file still holds; a half-written last line is cut off."""
+    wanted = json.loads(json.dumps(settings_document(settings)))
+    entries: dict[str, _Entry] = {}
+    notes = []
+    stream.seek(0)
+    end = 0
+    with open(stream.fileno(), "rb", closefd=False) as reader:
+        number = 0
+        while line := reader.readline(_LONGEST_LINE):
+            number += 1
+            if not line.endswith(b"\n"):
+                if (number == 1 and line[: len(_BEGINS)] != _BEGINS[: len(line)]) or len(line) == _LONGEST_LINE:
+                    raise _foreign(name, number)
+                notes.append(f"{name}: its last line was cut off, as by a power cut; that recording is analysed again")
+                break
+            end += len(line)
+            document = _document(line)
+            if document is None:
+                if number == 1:
+                    raise _foreign(name, number)
+                notes.append(f"{name}: line {number} is damaged and counts as not done; it is left as it is")
+            elif document.get("schema") != SCHEMA:
+                raise _foreign(name, number)
+            else:
+                _enter(entries, document, wanted)
+    os.ftruncate(stream.fileno(), end)
+    return _Kept(entries, tuple(notes))
+
+
+def _document(line: bytes) -> dict[str, object] | None:
+    with suppress(ValueError, RecursionError):
+        document = json.loads(line)
+        if isinstance(document, dict):
+            return document
+    return None
+
+
+def _enter(entries: dict[str, _Entry], document: dict[str, object], settings: object) -> None:
+    """What a line of this version and these settings says; a later one goes before an earlier one on the same file."""
+    path, error, sha256 = document.get("path"), document.get("error"), document.get("file_sha256")
+    size, modified = document.get("size_bytes"), document.get("modified")
+    if document.get("software") != __version__ or document.get("settings") != settings:
+        return
+    if isinstance(path, str) and isinstance(size, int) and isinstance(modified, str):
+        stamp = FileStamp(size, modified, sha256 if isinstance(sha256, str) else None)
+        entries[path] = _Entry(stamp, error if isinstance(error, str) else None)
+
+
+def _foreign(name: str, number: int) -> ArchiveError:
+    return ArchiveError(
+        f"{name} line {number}: is no line of {SCHEMA}, so nothing is added to this file; name a new one, or one that"
+        " --lines wrote"
+    )
+
+
+def _lock(stream: BinaryIO, name: str) -> None:
+    """Two runs that write to one file would do the same work twice; where the system knows no locks, nothing stops them."""
+    if os.name != "posix":
+        return
+    import fcntl
+
+    try:
+        fcntl.flock(stream.fileno(), fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        raise ArchiveError(f"{name}: another run is writing to it; wait for its end, or name another file") from None
+    except OSError:  # a file system without locks
+        return
+
+
+def _reason(problem: OSError) -> str:
+    return problem.strerror or str(problem)

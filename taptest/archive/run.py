@@ -1,0 +1,118 @@
+"""An archive worked through: what is known already is left out, and every result is kept as soon as it is there."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from taptest.archive.files import SoundFile
+from taptest.archive.job import Crew, Outcome
+from taptest.sound.analysis import Settings
+
+
+@dataclass(frozen=True)
+class Known:
+    """What was kept of a file as it is now: that it was analysed, or the ``error`` that tells why it was not."""
+
+    error: str | None = None
+
+
+class Results(Protocol):
+    """Where results are kept: a file of lines, a logbook."""
+
+    def known(self, file: SoundFile) -> Known | None:
+        """What is kept of the file in its present state, by this version and with these settings; None if nothing is."""
+        ...
+
+    def add(self, outcome: Outcome) -> None:
+        """Keep a result, so that `known` finds it in the next run."""
+        ...
+
+
+@dataclass(frozen=True)
+class ToDo:
+    """The files that are ``pending``, how many are ``known``, and what was wrong earlier with files not tried again."""
+
+    pending: tuple[SoundFile, ...]
+    known: int
+    failures: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class ArchiveRun:
+    """How many recordings were ``analysed`` now and ``known`` before, and of the others what was wrong, now and earlier.
+
+    ``left`` were not come to, as the run was stopped.
+    """
+
+    analysed: int
+    known: int
+    failures: tuple[str, ...]
+    failed_before: int
+    left: int = 0
+
+    @property
+    def recordings(self) -> int:
+        """All that were meant."""
+        return self.analysed + self.known + len(self.failures) + self.left
+
+
+def to_do(files: Sequence[SoundFile], results: Results, *, again: bool = False) -> ToDo:
+    """What is left to be done; ``again`` also takes the files that could not be read earlier and have not changed."""
+    pending, failures, known = [], list[str](), 0
+    for file in files:
+        kept = results.known(file)
+        if kept is None or (again and kept.error is not None):
+            pending.append(file)
+        elif kept.error is not None:
+            failures.append(kept.error)
+        else:
+            known += 1
+    return ToDo(tuple(pending), known, tuple(failures))
+
+
+def run_archive(
+    todo: ToDo,
+    results: Results,
+    settings: Settings,
+    crew: Crew,
+    *,
+    progress: Callable[[], None] | None = None,
+    stopped: Callable[[], bool] | None = None,
+) -> ArchiveRun:
+    """Analyse what is pending and keep every outcome; a file that cannot be read stops nothing.
+
+    However it ends, what was kept stays kept, and the next run goes on from there.
+
+    Args:
+        todo: what `to_do` says.
+        results: where outcomes go, in the order in which they come. A file that was not even found leaves nothing there.
+        settings: for every recording.
+        crew: who does the work, such as `local_crew` or `cluster_crew`.
+        progress: called once for every file.
+        stopped: asked before each file is begun; once it says so no more are, and those in hand are finished.
+
+    Raises:
+        ArchiveError: the crew cannot work, or results cannot be kept.
+    """
+    analysed, failures, begun = 0, list(todo.failures), 0
+
+    def handed_out() -> Iterator[SoundFile]:
+        nonlocal begun
+        for file in todo.pending:
+            if stopped is not None and stopped():
+                return
+            begun += 1
+            yield file
+
+    for outcome in crew(handed_out(), settings) if todo.pending else ():
+        if outcome.stamp is not None:
+            results.add(outcome)
+        if outcome.error is None:
+            analysed += 1
+        else:
+            failures.append(outcome.error)
+        if progress is not None:
+            progress()
+    return ArchiveRun(analysed, todo.known, tuple(failures), len(todo.failures), len(todo.pending) - begun)
