@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Picture, Plot, Room
 from taptest.errors import shown
 
 if TYPE_CHECKING:
@@ -21,9 +21,7 @@ def analyse(
     ],
     json: Json = False,
     plot: Plot = False,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the recording into a .svg or .png as well.")
-    ] = None,
+    picture: Picture = None,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
@@ -45,8 +43,9 @@ def analyse(
     if known is not None:
         settings = replace(settings, room=known.room)
     plot = output.for_the_screen(plot, json)
-    if picture is not None:
-        _check_picture(picture, recordings)
+    if picture is not None and len(recordings) > 1:
+        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
+    output.check_picture(picture)
     console = None if json else output.screen()
     analyses, refused = [], list[str]()
     # Tables that come one by one are progress enough.
@@ -78,19 +77,12 @@ def analyse(
     output.finish([*unused, *refused], nothing_read=not analyses)
 
 
-def _check_picture(picture: Path, recordings: list[str]) -> None:
-    from taptest.show.plots_recording import check_picture_name
-
-    if len(recordings) > 1:
-        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
-    check_picture_name(picture)
-
-
 def _draw(traces: "MainTraces | None", path: str, picture: Path, room_s: float | None) -> list[str]:
     """The picture, or why there is none."""
-    from taptest.show.plots_recording import write_recording_picture
+    from taptest.show.picture import save_picture
+    from taptest.show.plots_recording import recording_drawing
 
     if traces is None:
         return [f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again"]
-    write_recording_picture(traces, path, picture, room_s=room_s)
+    save_picture(picture, lambda: recording_drawing(traces, path, room_s=room_s))
     return []
