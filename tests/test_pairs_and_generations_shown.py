@@ -15,11 +15,11 @@ from taptest.judge.lot_table import CellProblem
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.pairs import judge_pairs
+from taptest.show.character_pictures import marks_for, tones_view
 from taptest.show.comparison_json import comparison_document
 from taptest.show.comparison_table import comparison_view
 from taptest.show.pairs_json import pairs_document
 from taptest.show.pairs_table import pairs_view
-from taptest.show.scatter import marks_for, scatter
 from taptest.show.tables import CAUTION
 
 CLASSIC = load_construction("classic_generic")
@@ -167,11 +167,14 @@ def test_every_key_of_a_comparison():
 
 def test_a_picture_has_every_group_in_plain_characters():
     points = {"old": [(520.0, 30.0), (527.0, 29.5)], "new": [(500.0, 31.0)]}
-    drawing = scatter(points, x_label="g", y_label="Hz", width=80)
-    assert drawing.isascii() and max(map(len, drawing.splitlines())) <= 80
-    assert drawing.count("o") == 2 and drawing.count("n") == 1
-    rows = [line for line in drawing.splitlines() if re.search("[on]", line)]
+    title, *lines = drawn(tones_view(points, 80), 80)
+    drawing, legend = lines[:-1], lines[-1]
+    assert title == "First mode at one length against mass" and legend == "o: old, n: new."
+    assert "".join(drawing).isascii() and max(map(len, drawing)) <= 80
+    assert "".join(drawing).count("o") == 2 and "".join(drawing).count("n") == 1
+    rows = [line for line in drawing if re.search("[on]", line)]
     assert "n" in rows[0] and "o" in rows[-1]  # the highest frequency on top
-    assert scatter({"a": [(1.0, 1.0)]}, x_label="g", y_label="Hz", width=80) is None
-    assert scatter({"a": [(1.0, 1.0)] * 2}, x_label="g", y_label="Hz", width=80) is not None  # no extent at all
+    assert rows[0].index("n") < rows[1].index("o") < rows[-1].index("o")  # and the heaviest on the right
+    assert tones_view({"a": [(1.0, 1.0)]}, 80) is None
+    assert tones_view({"a": [(1.0, 1.0)] * 2}, 80) is not None  # no extent at all
     assert marks_for(["old", "odd"]) == {"old": "A", "odd": "B"} and marks_for(["ü", "b"]) == {"ü": "A", "b": "B"}

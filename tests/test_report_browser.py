@@ -268,6 +268,28 @@ def test_nothing_is_cut_off_on_paper(browser, pages, tmp_path, paper):
     assert all(page_width == pytest.approx(72 * width, abs=1) and words for page_width, words in printed)
 
 
+@pytest.mark.parametrize("paper", PAPERS)
+def test_no_page_is_wasted_and_no_ski_is_torn_apart(browser, pages, tmp_path, paper):
+    browser.open(pages / "report.html")
+    width, height = PAPERS[paper]
+    browser.pdf(tmp_path / "r.pdf", paperWidth=width, paperHeight=height)
+    printed = [[word for *_, word in words] for _, words in words_of(tmp_path / "r.pdf")]
+    heard = 0
+    for words in printed:
+        # The heading of a ski's table of modes, and the caption of the last picture of its section.
+        text = " ".join(words)
+        tables, captions = text.count("note, cents remarks"), text.count("heard stand still, and where to tap")
+        assert tables == captions
+        heard += tables
+    assert heard >= 12 and min(map(len, printed[:-1])) > 80
+
+    # The control: without the class that keeps them together sections are torn.
+    browser.evaluate("document.querySelectorAll('section.ski').forEach(each => each.classList.remove('ski'))")
+    browser.pdf(tmp_path / "torn.pdf", paperWidth=width, paperHeight=height)
+    torn = [" ".join(word for *_, word in words) for _, words in words_of(tmp_path / "torn.pdf")]
+    assert any(text.count("note, cents remarks") != text.count("heard stand still, and where to tap") for text in torn)
+
+
 def test_a_table_too_wide_for_the_paper_would_be_seen(browser, pages, tmp_path):
     browser.open(pages / "sheet.html")
     browser.evaluate("document.querySelector('table').setAttribute('width', '3000')")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import archive, calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Picture, Plot, Room
 from taptest.errors import shown
 
 if TYPE_CHECKING:
@@ -27,9 +27,7 @@ def analyse(
     ],
     json: Json = False,
     plot: Plot = False,
-    picture: Annotated[
-        Path | None, typer.Option(metavar="FILE", help="Draw the recording into a .svg or .png as well.")
-    ] = None,
+    picture: Picture = None,
     lines: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="Keep results in this file, a line of JSON each; done before is left out."),
@@ -73,8 +71,9 @@ def analyse(
     if again and lines is None:
         raise typer.BadParameter("is about what a file of --lines knows: name that file too", param_hint="--again")
     found = find_sound_files(recordings)
-    if picture is not None:
-        _check_picture(picture, len(found.files))
+    if picture is not None and len(found.files) > 1:
+        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
+    output.check_picture(picture)
     if not found.files:
         output.finish([*found.problems, _nothing_in(recordings, found.others)], nothing_read=True)
     if lines is not None:
@@ -153,19 +152,12 @@ def _traces(path: str, analysis: "Analysis", settings: "Settings") -> "MainTrace
     return main_traces(read_recording(path), analysis, settings)
 
 
-def _check_picture(picture: Path, recordings: int) -> None:
-    from taptest.show.plots_recording import check_picture_name
-
-    if recordings > 1:
-        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
-    check_picture_name(picture)
-
-
 def _draw(traces: "MainTraces | None", path: str, picture: Path, room_s: float | None) -> list[str]:
     """The picture, or why there is none."""
-    from taptest.show.plots_recording import write_recording_picture
+    from taptest.show.picture import save_picture
+    from taptest.show.plots_recording import recording_drawing
 
     if traces is None:
         return [f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again"]
-    write_recording_picture(traces, path, picture, room_s=room_s)
+    save_picture(picture, lambda: recording_drawing(traces, path, room_s=room_s))
     return []

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, NoStore
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, NoStore, Picture
 
 
 def bar(
@@ -19,6 +19,7 @@ def bar(
     high: High = 3000.0,
     channel: Channel = None,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """A reference bar: does the recorder hear what a bar of this size must ring at?
 
@@ -28,6 +29,7 @@ def bar(
     from taptest.beam.bar import load_bar
     from taptest.calibrate.bar import measure_bar
 
+    output.check_picture(picture)
     settings = output.settings_from(low, high, None, channel)
     result = measure_bar(load_bar(bar), recordings, settings=settings)
     stored = calibrations.keep(calibrations.new("bar", result.values(), result.recordings), folder, wanted=not no_store)
@@ -40,4 +42,9 @@ def bar(
 
         console = output.screen()
         output.show(bar_view(result, stored, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_calibrate import bar_drawing
+
+        save_picture(picture, lambda: bar_drawing(result))
     output.finish(result.unread)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, NoStore
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, NoStore, Picture
 
 
 def construction(
@@ -30,6 +30,7 @@ def construction(
     folder: CalibrationFolder = None,
     no_store: NoStore = False,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """Learn how a construction's modes lie, and how well they can be predicted, from skis presumed good.
 
@@ -41,6 +42,7 @@ def construction(
     from taptest.calibrate.learning import load_base, measure, rows_of
     from taptest.judge.lot import read_lot
 
+    output.check_picture(picture)
     settings = output.settings_from(low, high, None, channel)
     target = check_target(to, name, replace=replace)
     start, tables = load_base(base), [read_lot(lot) for lot in lots]
@@ -70,4 +72,9 @@ def construction(
 
         console = output.screen()
         output.show(construction_view(result, target, stored, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_calibrate import construction_drawing
+
+        save_picture(picture, lambda: construction_drawing(result))
     output.finish([*map(str, lesson.problems), *lesson.unread], lesson.notes)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, Json
+from taptest.cli.options import CalibrationFolder, Channel, Json, Picture
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -34,11 +34,13 @@ def add(
     folder: CalibrationFolder = None,
     channel: Channel = None,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """Add a tapping of the reference, and show where it lies."""
     from taptest.calibrate.drift import drift_values, follow_on
     from taptest.calibrate.store import calibration_folder, load_calibrations
 
+    output.check_picture(picture)
     when = _time(at)
     if temperature is not None and not -50 <= temperature <= 60:
         raise typer.BadParameter(
@@ -54,7 +56,7 @@ def add(
         settings=output.settings_from(15.0, 1500.0, None, channel),
     )
     path = calibrations.keep(calibrations.new("drift", drift_values(found), (recording,)), folder)
-    _show(found, path, json)
+    _show(found, path, json, picture)
     output.finish(stored.problems)
 
 
@@ -65,26 +67,33 @@ def show(
     ] = None,
     folder: CalibrationFolder = None,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """The chart of a reference so far."""
     from taptest.calibrate.drift import follow, points_of
     from taptest.calibrate.store import calibration_folder, load_calibrations
 
+    output.check_picture(picture)
     stored = load_calibrations(calibration_folder(folder))
-    _show(follow(points_of(stored, reference)), None, json)
+    _show(follow(points_of(stored, reference)), None, json, picture)
     output.finish(stored.problems)
 
 
-def _show(found: Drift, stored: Path | None, json: bool) -> None:
+def _show(found: Drift, stored: Path | None, json: bool, picture: Path | None) -> None:
     if json:
         from taptest.show.study_json import drift_document
 
         output.write_json(drift_document(found, stored))
-        return
-    from taptest.show.drift_table import drift_view
+    else:
+        from taptest.show.drift_table import drift_view
 
-    console = output.screen()
-    output.show(drift_view(found, stored, console.width), console)
+        console = output.screen()
+        output.show(drift_view(found, stored, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_study import drift_drawing
+
+        save_picture(picture, lambda: drift_drawing(found))
 
 
 def _time(text: str | None) -> datetime:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Json, NoStore
+from taptest.cli.options import CalibrationFolder, Json, NoStore, Picture
 
 if TYPE_CHECKING:
     from taptest.calibrate.repeatability import Quantity
@@ -30,6 +30,7 @@ def repeatability(
     folder: CalibrationFolder = None,
     no_store: NoStore = False,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """How well a measurement repeats with the ski hung anew every time, and between people.
 
@@ -39,6 +40,7 @@ def repeatability(
     """
     from taptest.calibrate.study import judge_study, plan_study, read_study
 
+    output.check_picture(picture)
     if plan:
         names = [[name.strip() for name in text.split(",") if name.strip()] for text in (parts, operators)]
         runs = plan_study(study, parts=names[0], operators=names[1], trials=trials)
@@ -65,6 +67,11 @@ def repeatability(
 
         console = output.screen()
         output.show(gauge_view(result, stored, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_study import repeatability_drawing
+
+        save_picture(picture, lambda: repeatability_drawing(result))
     output.finish([*map(str, table.problems), *result.problems])
 
 

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, Json, NoStore
+from taptest.cli.options import CalibrationFolder, Channel, Json, NoStore, Picture
 
 
 def room(
@@ -17,6 +17,7 @@ def room(
     no_store: NoStore = False,
     channel: Channel = None,
     json: Json = False,
+    picture: Picture = None,
 ) -> None:
     """Reverberation time of the room by octave bands, and its noise and hum.
 
@@ -26,6 +27,7 @@ def room(
     """
     from taptest.calibrate.room import measure_room
 
+    output.check_picture(picture)
     result = measure_room(recordings, channel=channel)
     made = calibrations.new("room", result.values(), result.recordings)
     stored = calibrations.keep(made, folder, wanted=not no_store)
@@ -38,4 +40,9 @@ def room(
 
         console = output.screen()
         output.show(room_view(result, stored, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_calibrate import room_drawing
+
+        save_picture(picture, lambda: room_drawing(result))
     output.finish(result.unread)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli.options import Channel, High, Json, Low, Picture, Room
 
 
 class By(StrEnum):
@@ -28,6 +28,7 @@ def compare(
         float | None, typer.Option(metavar="MM", help="Common length for the first mode; otherwise the median.")
     ] = None,
     json: Json = False,
+    picture: Picture = None,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
@@ -42,6 +43,7 @@ def compare(
     from taptest.judge.compare import compare as compare_lots
     from taptest.judge.lot import read_lot
 
+    output.check_picture(picture)
     settings = output.settings_from(low, high, room, channel)
     if length is not None and not 300 <= length <= 3000:
         raise typer.BadParameter(f"{length:g} mm: a ski has 300 to 3000 mm", param_hint="--length")
@@ -78,4 +80,9 @@ def compare(
 
         console = output.screen()
         output.show(comparison_view(result, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_compare import comparison_drawing
+
+        save_picture(picture, lambda: comparison_drawing(result))
     output.finish([*refused, *map(str, result.problems), *result.unread], result.notes)

@@ -1,5 +1,6 @@
 """Options that several commands share."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -25,3 +26,6 @@ CalibrationFolder = Annotated[
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]
 Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]
+Picture = Annotated[
+    Path | None, typer.Option("--picture", metavar="FILE", help="Draw the result into a .svg or .png as well.")
+]

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from datetime import timedelta
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import typer
@@ -79,6 +80,14 @@ def dots_shown() -> bool:
     from taptest.show.characters import shows_dots
 
     return shows_dots(sys.stdout.encoding)
+
+
+def check_picture(picture: Path | None) -> None:
+    """Refuse a name to which no picture can be written, before anything is worked out."""
+    if picture is not None:
+        from taptest.show.picture import check_picture_name
+
+        check_picture_name(picture)
 
 
 def show(view: RenderableType, console: Console) -> None:

@@ -5,13 +5,14 @@ from typing import Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli.options import Channel, High, Json, Low, Picture, Room
 
 
 def relate(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     results: Annotated[str, typer.Argument(metavar="RESULTS", help="Table of runs on snow, one line a run.")],
     json: Json = False,
+    picture: Picture = None,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
@@ -30,6 +31,7 @@ def relate(
     from taptest.judge.relate import relate as relate_lot
     from taptest.judge.snow_results import read_snow_results
 
+    output.check_picture(picture)
     settings = output.settings_from(low, high, room, channel)
     table = read_lot(lot)
     runs = read_snow_results(results, {row.ski_id for row in table.rows})
@@ -55,4 +57,9 @@ def relate(
 
         console = output.screen()
         output.show(relation_view(result, console.width), console)
+    if picture is not None:
+        from taptest.show.picture import save_picture
+        from taptest.show.plots_relate import relation_drawing
+
+        save_picture(picture, lambda: relation_drawing(result))
     output.finish([*map(str, result.problems), *result.unread], result.notes)

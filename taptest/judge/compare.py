@@ -60,6 +60,15 @@ class LoudestMode:
 
 
 @dataclass(frozen=True)
+class SkiPoint:
+    """One ski: mass, bending stiffness of the middle section where it is known, and first mode at the common length."""
+
+    mass_kg: float
+    section_stiffness_n_m2: float | None
+    first_mode_hz: float
+
+
+@dataclass(frozen=True)
 class GroupFigures:
     """The skis of one group: how many, in how many units (pairs, and skis without one), and their figures."""
 
@@ -71,7 +80,7 @@ class GroupFigures:
     figures: dict[Figure, Spread]
     loudest: LoudestMode | None
     swing_tip: float | None
-    points: tuple[tuple[float, float], ...]
+    points: tuple[SkiPoint, ...]
 
 
 @dataclass(frozen=True)
@@ -282,12 +291,15 @@ def _figures(name: str, skis: Sequence[SkiFigures], usable: Sequence[Figure]) ->
         figures={figure: _spread(figure, values) for figure in usable if (values := units(skis, figure))},
         loudest=_loudest(skis),
         swing_tip=float(np.mean(tips)) if tips else None,
-        points=tuple(
-            (exp(ski.values["mass"]), exp(ski.values["first_mode_at_length"]))
-            for ski in skis
-            if "mass" in ski.values and "first_mode_at_length" in ski.values
-        ),
+        points=tuple(point for ski in skis if (point := _point(ski)) is not None),
     )
+
+
+def _point(ski: SkiFigures) -> SkiPoint | None:
+    mass, section, tone = (ski.values.get(name) for name in ("mass", "section_stiffness", "first_mode_at_length"))
+    if mass is None or tone is None:
+        return None
+    return SkiPoint(exp(mass), None if section is None else exp(section), exp(tone))
 
 
 def _spread(figure: Figure, values: Sequence[float]) -> Spread:

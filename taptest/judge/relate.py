@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import log, nan
 from typing import Literal
@@ -68,6 +68,19 @@ class Correlation:
 
 
 @dataclass(frozen=True)
+class RelatedSki:
+    """One ski beside the others of its stratum: ``properties`` [%] and ``result`` [unit of the measure] less their means.
+
+    ``kind``: which of `Relation.kinds` it is of.
+    """
+
+    ski_id: str
+    kind: int
+    properties: Mapping[str, float]
+    result: float
+
+
+@dataclass(frozen=True)
 class Term:
     """One term of the joint model: change of the measure, in its unit, for one standard deviation of the property."""
 
@@ -96,11 +109,15 @@ class MeasureRelation:
     correlations: tuple[Correlation, ...] = ()
     model: tuple[Term, ...] = ()
     explained: float | None = None
+    related: tuple[RelatedSki, ...] = ()
 
 
 @dataclass(frozen=True)
 class Relation:
-    """The whole report. ``tests``: how many p-values Holm's correction is for; ``seed`` of the permutations."""
+    """The whole report. ``tests``: how many p-values Holm's correction is for; ``seed`` of the permutations.
+
+    ``kinds``: what skis of one kind have in common, in words.
+    """
 
     measures: tuple[MeasureRelation, ...]
     skis: int
@@ -110,6 +127,7 @@ class Relation:
     problems: tuple[CellProblem, ...]
     unread: tuple[str, ...]
     notes: tuple[str, ...]
+    kinds: tuple[str, ...] = ()
 
 
 def relate(
@@ -137,7 +155,8 @@ def relate(
     part = replace(lot, rows=tuple(row for row in lot.rows if row.ski_id in ran))
     checked = check(part, settings=settings, rig=rig, progress=progress, workers=workers)
     properties, notes = _properties(part, checked)
-    measures, tests = relate_properties(properties, _kinds(part), results, seed=seed)
+    kind, names = _kinds(part)
+    measures, tests = relate_properties(properties, kind, results, seed=seed)
     return Relation(
         measures=measures,
         skis=len(part.rows),
@@ -147,6 +166,7 @@ def relate(
         problems=(*lot.problems, *results.problems),
         unread=checked.unread,
         notes=(*lot.notes, *results.notes, *notes),
+        kinds=names,
     )
 
 
@@ -192,7 +212,24 @@ def _draft(
         _correlation(name, np.array([getattr(ski, name) for ski in properties]), found, rng) for name in PROPERTIES
     )
     model, explained = _model(properties, found)
-    return replace(relation, correlations=correlations, model=model, explained=explained)
+    related = tuple(_related(properties, kind, found))
+    return replace(relation, correlations=correlations, model=model, explained=explained, related=related)
+
+
+def _related(properties: Sequence[SkiProperties], kind: Sequence[int], found: SnowValues) -> Iterator[RelatedSki]:
+    """Every ski with a value, each of its properties about the mean of those that are correlated with it."""
+    known = np.isfinite(found.value)
+    aligned: dict[str, Real] = {}
+    for name in PROPERTIES:
+        values = np.array([getattr(ski, name) for ski in properties])
+        aligned[name] = np.full(len(values), nan)
+        for stratum in np.unique(found.stratum[known]):
+            of_it = known & np.isfinite(values) & (found.stratum == stratum)
+            if of_it.sum() > 1:
+                aligned[name][of_it] = values[of_it] - values[of_it].mean()
+    for i in np.flatnonzero(known).tolist():
+        own = {name: 100 * float(values[i]) for name, values in aligned.items() if np.isfinite(values[i])}
+        yield RelatedSki(properties[i].ski_id, kind[i], own, float(found.value[i]))
 
 
 def _runs(properties: Sequence[SkiProperties], kind: Sequence[int], results: SnowResults, measure: Measure) -> Runs:
@@ -314,14 +351,22 @@ def _model(properties: Sequence[SkiProperties], found: SnowValues) -> tuple[tupl
     return tuple(Term(name, value, value - wide, value + wide) for name, value, wide in terms), explained
 
 
-def _kinds(lot: Lot) -> list[int]:
-    """Number of each ski's kind; generations are kinds of their own, which `compare` compares."""
+def _kinds(lot: Lot) -> tuple[list[int], tuple[str, ...]]:
+    """Number of each ski's kind, and their names; generations are kinds of their own, which `compare` compares."""
     found = [0] * len(lot.rows)
     names: dict[tuple[object, ...], int] = {}
+    words: list[str] = []
     for kind, members in kinds(enumerate(lot.rows)).items():
         for i in members:
-            found[i] = names.setdefault((kind, lot.rows[i].generation), len(names))
-    return found
+            row = lot.rows[i]
+            at = names.setdefault((kind, row.generation), len(names))
+            if at == len(words):
+                where = f" of {1000 * row.length_m:.0f} mm" if row.length_m is not None else ""
+                words.append(
+                    f"{row.generation or ''} {row.construction}{where}, {'with binding' if kind[1] else 'bare'}".strip()
+                )
+            found[i] = at
+    return found, tuple(words)
 
 
 def _properties(lot: Lot, checked: CheckResult) -> tuple[list[SkiProperties], list[str]]:

@@ -1,8 +1,8 @@
-"""What a recording and a group look like, in characters: spectrum, decay, ladder of modes."""
+"""What a recording and groups look like, in characters: spectrum, decay, ladder of modes, tone against mass."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 from rich.console import Group, RenderableType
@@ -10,7 +10,7 @@ from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
-from taptest.show.characters import CharacterPicture, even_axis, frequency_axis
+from taptest.show.characters import Axis, CharacterPicture, Point, even_axis, frequency_axis
 from taptest.show.tables import heading, prose
 from taptest.sound.analysis import Mode
 from taptest.sound.traces import MainTraces, RingDownTrace, SpectrumTrace
@@ -130,6 +130,36 @@ def _ladder(group: GroupSummary, skis: Sequence[SkiVerdict], width: int, dots: b
         picture,
         f"Across: number of the mode. Line: middle of the group; o: a ski that passes;{who}".rstrip(";") + ".",
     )
+
+
+def tones_view(groups: Mapping[str, Sequence[Point]], width: int) -> Group | None:
+    """Mass [g] and first mode [Hz] of every ski by the letter of its group; None where there are fewer than two points."""
+    every = [point for points in groups.values() for point in points]
+    if len(every) < 2:
+        return None
+    x, y = (_around([point[at] for point in every], unit) for at, unit in enumerate(("g", "Hz")))
+    picture = CharacterPicture(x, y, width=min(width, _WIDEST), height=_HEIGHT - 2, dots=False)
+    marks = marks_for(list(groups))
+    for name, mark in marks.items():
+        for mass_g, first_hz in groups[name]:
+            picture.mark(mass_g, first_hz, mark)
+    legend = ", ".join(f"{mark}: {each}" for each, mark in marks.items())
+    return _framed("First mode at one length against mass", picture, f"{legend}.")
+
+
+def marks_for(names: Sequence[str]) -> dict[str, str]:
+    """A letter for each group: the first of its name where that tells them all apart, otherwise A, B, C."""
+    first = [name[:1] for name in names]
+    plain = all(letter.isascii() and letter.isalnum() for letter in first)
+    if not plain or len({letter.casefold() for letter in first}) < len(names):
+        first = [chr(ord("A") + at % 26) for at in range(len(names))]
+    return dict(zip(names, first, strict=True))
+
+
+def _around(values: Sequence[float], unit: str) -> Axis:
+    low, high = min(values), max(values)
+    room = 0.08 * (high - low) or 0.01 * abs(high) or 1.0
+    return even_axis(low - room, high + room, unit)
 
 
 def _framed(title: str, picture: CharacterPicture, legend: str) -> Group:

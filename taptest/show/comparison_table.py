@@ -12,13 +12,13 @@ from taptest.judge.compare import Comparison, Contrast, GroupFigures, Part, Sect
 from taptest.judge.generation_figures import PLAIN, Figure
 from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
-from taptest.show.scatter import marks_for, scatter
+from taptest.show.character_pictures import tones_view
 from taptest.show.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table
 from taptest.sound.tone import note_name
 
 STYLES: dict[Word, str] = {"higher": "bold", "lower": "bold", "not shown": "", "too few": "dim"}
 # label in tables, the same in sentences, unit, its size in SI, decimals
-_FIGURES: dict[Figure, tuple[str, str, str, float, int]] = {
+FIGURE_WORDS: dict[Figure, tuple[str, str, str, float, int]] = {
     "mass": ("mass", "mass", "g", 1e-3, 0),
     "stiffness": ("rig stiffness", "stiffness on the rig", "N/mm", 1e3, 2),
     "section_stiffness": ("section stiffness", "stiffness of the section", "N m²", 1.0, 0),
@@ -30,7 +30,7 @@ _FIGURES: dict[Figure, tuple[str, str, str, float, int]] = {
     "balance": ("balance, of length", "balance point", "%", 1e-2, 2),
 }
 _TONES = ("first_mode", "first_mode_at_length")
-_PARTS: dict[Part, str] = {
+PART_WORDS: dict[Part, str] = {
     "mass": "mass",
     "stiffness": "stiffness",
     "geometry": "length and shape",
@@ -76,23 +76,22 @@ def comparison_view(result: Comparison, width: int) -> Group:
 
 
 def _section(section: Section, result: Comparison, width: int) -> list[RenderableType]:
-    title = f"All together, each within its {_other(result)}" if not section.groups else shown(section.stratum, 100)
+    title = (
+        f"All together, each within its {other_grouping(result)}" if not section.groups else shown(section.stratum, 100)
+    )
     parts: list[RenderableType] = [heading(title)]
     fitting = max(1, (width - _LABEL_WIDTH) // _GROUP_WIDTH)
     for start in range(0, len(section.groups), fitting):
         parts += [_figure_table(section.groups[start : start + fitting], width), Text()]
     if section.groups and not section.contrasts:
         parts += [prose(f"Only one {result.by} here, so nothing is compared."), Text()]
-    picture = scatter(
-        {shown(group.name, 20): [(1000 * mass, hz) for mass, hz in group.points] for group in section.groups},
-        x_label="g",
-        y_label="Hz",
-        width=width,
-    )
-    if picture is not None and section.contrasts:
-        marks = marks_for([shown(group.name, 20) for group in section.groups])
-        legend = ", ".join(f"{mark}: {each}" for each, mark in marks.items())
-        parts += [Text(picture), prose(f"First mode at one length against mass; {legend}.", style="dim"), Text()]
+    points = {
+        shown(group.name, 20): [(1000 * ski.mass_kg, ski.first_mode_hz) for ski in group.points]
+        for group in section.groups
+    }
+    picture = tones_view(points, width) if section.contrasts else None
+    if picture is not None:
+        parts += [picture, Text()]
     for contrast in section.contrasts:
         if section.groups and _left_to_the_others(contrast, result):
             units = _units(contrast)
@@ -122,7 +121,7 @@ def _units(contrast: Contrast) -> str:
     return f"{most.count_second} and {most.count_first} units"
 
 
-def _other(result: Comparison) -> str:
+def other_grouping(result: Comparison) -> str:
     return "construction" if result.by == "generation" else "generation"
 
 
@@ -138,7 +137,7 @@ def _title(contrast: Contrast) -> str:
 def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
     table = ruled_table(width, [("", "left"), ("", "left"), *((_folded(group.name), "right") for group in groups)])
     table.add_row("skis (units)", "", *(f"{group.skis} ({group.units})" for group in groups))
-    for figure, (label, _, unit, size, decimals) in _FIGURES.items():
+    for figure, (label, _, unit, size, decimals) in FIGURE_WORDS.items():
         if not any(figure in group.figures for group in groups):
             continue
         cells = [_spread(group.figures.get(figure), size, decimals) for group in groups]
@@ -186,8 +185,8 @@ def _contrast_table(contrast: Contrast, width: int) -> RenderableType:
     for each in contrast.shifts:
         moved, plain = each.shift, each.figure in PLAIN
         table.add_row(
-            _FIGURES[each.figure][0],
-            number(_percent(moved.difference, plain), 2 if plain else 1, sign=True),
+            FIGURE_WORDS[each.figure][0],
+            number(percent_of(moved.difference, plain), 2 if plain else 1, sign=True),
             _interval(moved, plain),
             number(None if moved.confidence is None else 100 * moved.confidence, 0),
             number(CENTS * moved.difference, 0, sign=True) if each.figure in _TONES else "",
@@ -210,8 +209,8 @@ def _parts_table(contrast: Contrast, width: int) -> RenderableType:
         moved = each.shift
         low, high = moved.low, moved.high
         table.add_row(
-            _PARTS[each.part],
-            number(_percent(moved.difference, False), 1, sign=True),
+            PART_WORDS[each.part],
+            number(percent_of(moved.difference, False), 1, sign=True),
             number(CENTS * moved.difference, 0, sign=True),
             "-" if low is None or high is None else _between(CENTS * low, CENTS * high, 0),
         )
@@ -224,7 +223,7 @@ def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     stiffness = contrast.shift("section_stiffness")
     if stiffness is not None and stiffness.word in ("higher", "lower"):
         moved = stiffness.shift.difference
-        stiffer, solid, thin = (f"{abs(_percent(moved / power, False)):.1f} %" for power in (1, 3, 2))
+        stiffer, solid, thin = (f"{abs(percent_of(moved / power, False)):.1f} %" for power in (1, 3, 2))
         ways = ("stiffer", "thicker") if moved > 0 else ("softer", "thinner")
         text = (
             f"A section {stiffer} {ways[0]} is what one {solid} {ways[1]} would be, as stiffness goes with thickness cubed; "
@@ -240,14 +239,14 @@ def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     return lines
 
 
-def _percent(value: float, plain: bool) -> float:
+def percent_of(value: float, plain: bool) -> float:
     return 100 * (value if plain else expm1(value))
 
 
 def _interval(moved: Shift, plain: bool) -> str:
     if moved.low is None or moved.high is None:
         return "-"
-    return _between(_percent(moved.low, plain), _percent(moved.high, plain), 2 if plain else 1)
+    return _between(percent_of(moved.low, plain), percent_of(moved.high, plain), 2 if plain else 1)
 
 
 def _between(low: float, high: float, decimals: int) -> str:
@@ -270,12 +269,12 @@ def _summary(result: Comparison) -> list[RenderableType]:
 
 
 def _conclusion(contrast: Contrast, section: Section, result: Comparison) -> str:
-    where = f"within each {_other(result)}" if not section.groups else f"in {shown(section.stratum, 100)}"
+    where = f"within each {other_grouping(result)}" if not section.groups else f"in {shown(section.stratum, 100)}"
     said: dict[str, list[str]] = {"shown": [], "not shown": [], "too few": []}
     for each in contrast.shifts:
-        label, plain = _FIGURES[each.figure][1], each.figure in PLAIN
+        label, plain = FIGURE_WORDS[each.figure][1], each.figure in PLAIN
         if each.word in ("higher", "lower"):
-            size = f"{abs(_percent(each.shift.difference, plain)):.{2 if plain else 1}f} {'points' if plain else '%'}"
+            size = f"{abs(percent_of(each.shift.difference, plain)):.{2 if plain else 1}f} {'points' if plain else '%'}"
             cents = f" ({abs(CENTS * each.shift.difference):.0f} cents)" if each.figure in _TONES else ""
             said["shown"].append(f"{label} {size}{cents} {each.word}")
         else:

@@ -49,7 +49,7 @@ def find_browser() -> str:
 
 
 def print_to_pdf(page: str | Path, target: str | Path, browser: str) -> None:
-    """Print an HTML file to A4; the target is replaced when the print is complete.
+    """Print an HTML file on the browser's usual paper; the target is replaced when the print is complete.
 
     Raises:
         ReportError: the browser fails, takes more than ten minutes, or leaves no PDF.

@@ -166,7 +166,8 @@ def shapes_picture(shapes: Modes, heard: Sequence[int], *, length_m: float, name
     """The bending modes that were heard, on a sketched ski: dots where each stands still, an arrow where to tap."""
     if not heard:
         return None
-    figure = new_figure(64 + 24 * len(heard), Margins(left=26, top=2))
+    # Many modes move closer together, so that the sections of all skis are about as high.
+    figure = new_figure(64 + min(24, 170 / len(heard)) * len(heard), Margins(left=26, top=2))
     axes = figure.add_subplot()
     axes.patch.set_visible(False)
     x = 100 * length_m * shapes.station_m
