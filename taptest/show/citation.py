@@ -1,8 +1,18 @@
-"""How a calibration is cited under a table."""
+"""How calibrations are cited under a table."""
+
+from collections.abc import Sequence
+
+from rich.console import RenderableType
+from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.trust import Citation
-from taptest.show.tables import counted
+from taptest.show.tables import counted, hanging, heading
+
+
+def calibrations_used(citations: Sequence[Citation]) -> list[RenderableType]:
+    """The calibrations that a result rests on, under a heading of their own; nothing without any."""
+    return [heading("Calibrations"), hanging(cited(each) for each in citations), Text()] if citations else []
 
 
 def cited(citation: Citation) -> tuple[str, str, str]:
