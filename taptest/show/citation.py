@@ -17,8 +17,16 @@ def calibrations_used(citations: Sequence[Citation]) -> list[RenderableType]:
 
 def cited(citation: Citation) -> tuple[str, str, str]:
     """One calibration: what it did, when it was made and in which file it is."""
-    when = f"{citation.made:%Y-%m-%d}, {_age(citation.age_days)}"
-    return shown(citation.kind), "bold", f"{citation.effect}; made {when} ({shown(citation.file, 80)})."
+    return shown(citation.kind), "bold", f"{citation.effect}; made {_when(citation)} ({shown(citation.file, 80)})."
+
+
+def dated(citation: Citation) -> str:
+    """The same in few words: its kind and when it was made."""
+    return f"{shown(citation.kind)} of {_when(citation)}"
+
+
+def _when(citation: Citation) -> str:
+    return f"{citation.made:%Y-%m-%d}, {_age(citation.age_days)}"
 
 
 def _age(days: float) -> str:
