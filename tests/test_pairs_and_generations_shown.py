@@ -131,7 +131,9 @@ def through_json(document):
 def test_every_key_of_pairs():
     document = through_json(pairs_document(PAIRS))
     assert document["schema"] == "taptest.pairs/1" and not document["pile"]
-    assert set(document) == {"schema", "pile", "limits", "pairs", "left_over", "problems", "unread", "notes"}
+    assert set(document) == {
+        *["schema", "pile", "limits", "pairs", "left_over", "problems", "unread", "notes", "calibrations"]
+    }
     for pair in document["pairs"]:
         assert set(PAIR.split()) <= set(pair)
         assert set(PAIRED_SKI.split()) <= set(pair["first"]) & set(pair["second"])
@@ -149,7 +151,9 @@ def test_every_key_of_pairs():
 def test_every_key_of_a_comparison():
     document = through_json(comparison_document(GENERATIONS))
     assert document["schema"] == "taptest.compare/1"
-    assert set(document) == {"schema", "by", "length_mm", "skis", "sections", "problems", "unread", "notes"}
+    assert set(document) == {
+        *["schema", "by", "length_mm", "skis", "sections", "problems", "unread", "notes", "calibrations"]
+    }
     section = document["sections"][0]
     for group in section["groups"]:
         assert set(GROUP.split()) <= set(group) and set(FIGURES.split()) <= set(group["figures"])

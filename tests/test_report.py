@@ -10,6 +10,7 @@ import io
 import json
 import math
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -25,6 +26,7 @@ from taptest.judge.checker import check_measured
 from taptest.judge.lot import read_lot
 from taptest.judge.measured_lot import measure_lot
 from taptest.judge.pairs import judge_pairs
+from taptest.judge.trust import Citation, Trust
 from taptest.show import report as report_module
 from taptest.show.as_json import check_document
 from taptest.show.pairs_json import pairs_document
@@ -285,12 +287,26 @@ def test_without_audio_there_is_none(made, tmp_path):
 
 
 def few_skis(measured, count):
-    from dataclasses import replace
-
     return replace(measured, skis=measured.skis[:count])
 
 
 # --- files and processes -------------------------------------------------------------------------------------------
+
+
+def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
+    made_at = datetime.datetime(2026, 1, 30, 9, tzinfo=datetime.UTC)
+    trust = Trust(citations=(Citation("room", made_at, 4.2, "room-1.json", "so it is"),), notes=("tap the reference",))
+    ski, found = made.measured.skis[0], made.measured.skis[0].identification
+    limited = replace(found.modes[1], flags=("room-limited",), damping_ratio_limit=0.0123)
+    ski = replace(ski, identification=replace(found, modes=(found.modes[0], limited, *found.modes[2:])))
+    measured = replace(made.measured, skis=(ski, *made.measured.skis[1:3]), trust=trust)
+    write_report(tmp_path / "report.html", measured, ReportSettings(made_on=DAY, audio=False))
+    html = (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert "<strong>room</strong> so it is; made 2026-01-30, 4 days old (room-1.json)." in html
+    assert "tap the reference" in html
+    (below,) = re.findall(r'data-label="damping, %">&lt;<[^>]*>([^<]*)<', html)
+    assert below == "1.23"
+    assert "damping_ratio_limit" not in made.html and "Calibrations" not in made.html
 
 
 def test_the_same_lot_gives_the_same_bytes_in_one_process_or_two(made, tmp_path):

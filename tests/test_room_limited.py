@@ -4,6 +4,7 @@ import math
 import sys
 from dataclasses import replace
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pytest
@@ -15,12 +16,30 @@ from synthesis import ring
 
 from taptest.recording import from_samples
 from taptest.sound.analysis import MODE_FLAGS, Settings, analyse
-from taptest.sound.room import ROOM_FACTOR, RoomDecay, against_room
+from taptest.sound.room import ROOM_FACTOR, WAITS, RoomDecay, Settled, against_room, room_u_rel
 
 ROOMS_S = (0.3, 0.6, 1.2)
 TAPS = 4
 # The first mode, at 30 to 37 Hz, lies 40 dB below the others where the microphone is deaf; nothing is asked of it.
 LOWEST_HZ = 50.0
+# From the third mode on the microphone hears them well; the second lies 30 dB below those.
+LOUD_HZ = 120.0
+
+
+class Heard(NamedTuple):
+    """A mode heard in a room: its true decay over the room's, error of damping, and the upper limit over the truth."""
+
+    room_s: float
+    hz: float
+    ratio: float
+    error: float
+    flags: tuple[str, ...]
+    u: float
+    limit: float | None
+
+
+def limit_over_truth(mode, damping):
+    return None if mode.damping_ratio_limit is None else mode.damping_ratio_limit / damping
 
 
 def decay_s(frequency_hz, damping_ratio):
@@ -70,7 +89,9 @@ def heard(direct):
                             error = mode.damping_ratio / damping - 1
                             ratio = decay_s(hz, damping) / room_s
                             u = mode.damping_ratio_u / mode.damping_ratio
-                            found[known].append((room_s, ratio, error, mode.flags, u))
+                            found[known].append(
+                                Heard(room_s, hz, ratio, error, mode.flags, u, limit_over_truth(mode, damping))
+                            )
     return found
 
 
@@ -79,23 +100,59 @@ def test_damping_in_rooms_of_three_sizes(heard):
     """One test, so that the sound is computed once."""
     known, unknown = heard[True], heard[False]
     # What is not flagged is right, and what is wrong is flagged.
-    clean = [error for _, _, error, flags, _ in known if not flags]
+    clean = [each.error for each in known if not each.flags]
     assert len(clean) >= 4
     assert max(map(abs, clean)) < 0.05
-    wrong = [flags for *_, error, flags, _ in known if abs(error) > 0.05]
+    wrong = [each.flags for each in known if abs(each.error) > 0.05]
     assert len(wrong) > 20 and all(wrong)
     # Control: the same recordings, the room not known.
-    assert len([flags for *_, error, flags, _ in unknown if abs(error) > 0.05 and not flags]) > 10
-    # Nothing that clearly outlasts the room is called limited by it; what dies before the room is.
-    slower = [flags for _, ratio, _, flags, _ in known if ratio > 1.5 * ROOM_FACTOR]
-    assert len(slower) >= 10 and not [flags for flags in slower if "room-limited" in flags]
-    faster = [flags for _, ratio, _, flags, _ in known if ratio < 1.0]
-    assert len(faster) >= 30 and sum("room-limited" in flags for flags in faster) >= 0.95 * len(faster)
+    assert len([each for each in unknown if abs(each.error) > 0.05 and not each.flags]) > 10
+    # Nothing that clearly outlasts the room is called limited by it, and little of what is well heard is marked at all (of 75, 6;
+    # README); what dies before the room does is limited by it.
+    slower = [each for each in known if each.ratio > 2.0]
+    assert len(slower) >= 10 and not [each for each in slower if "room-limited" in each.flags]
+    loud = [each for each in slower if each.hz > LOUD_HZ]
+    assert len(loud) >= 8 and np.mean(["uncertain-damping" in each.flags for each in loud]) < 0.3
+    faster = [each for each in known if each.ratio < 1.0]
+    limited = ["room-limited" in each.flags for each in faster]
+    assert len(faster) >= 30 and np.mean(limited) >= 0.95
+    # Its limit holds, and is no empty promise: 95 % of hundreds (README), so above 88 % of these.
+    limits = [each.limit for each in known if each.limit is not None]
+    assert len(limits) >= 50 and np.mean([limit > 1 for limit in limits]) > 0.88
+    assert np.median(limits) < 1.5
+    assert {"room-limited" in each.flags for each in known if each.limit is not None} == {True}
     # Two uncertainties hold nine in ten of hundreds. Waiting until the room has settled is what makes them right.
-    told = [abs(error) < 2 * u for *_, error, flags, u in known if "room-limited" not in flags]
+    told = [abs(each.error) < 2 * each.u for each in known if "room-limited" not in each.flags]
     assert len(told) >= 15 and np.mean(told) > 0.75
-    slow = [[abs(error) for _, ratio, error, _, _ in each if 2 < ratio < 4] for each in (known, unknown)]
+    slow = [[abs(each.error) for each in some if 2 < each.ratio < 4] for some in (known, unknown)]
     assert np.median(slow[0]) < 0.6 * np.median(slow[1])
+
+
+@pytest.mark.parametrize(("ratio", "wait"), [(0.5, 0.0), (1.0, 0.0), (3.0, 0.0), (3.0, 0.3), (6.0, 0.3)])
+def test_what_a_room_does_to_damping(ratio, wait):
+    """Against noise under an exponential, convolved with a tone and fitted, all of it done here: no formula in common."""
+    rng = np.random.default_rng(round(10 * ratio + 100 * wait))
+    decay, step, energy, trials = 1.0, 0.01, 10 ** (-18 / 10), 400
+    time = np.arange(0.0, 12.0, step)  # decays: the tone has fallen by 100 dB
+    tone = np.exp(-decay * time)
+    first = round(wait * math.log(1000) / (ratio * decay) / step)
+    found = []
+    for _ in range(trials):
+        # At the tone's own frequency a real room is complex noise; its energy is that of the direct sound times `energy`.
+        room = rng.normal(size=(len(time), 2)).view(complex)[:, 0] * np.exp(-ratio * decay * time)
+        room *= math.sqrt(energy * 2 * ratio * decay / 2 / step)
+        heard = (
+            tone + np.fft.ifft(np.fft.fft(room, 2 * len(time)) * np.fft.fft(tone, 2 * len(time)))[: len(time)] * step
+        )
+        heard, exponent = heard[first:], complex(-decay)
+        for _ in range(4):
+            fitted = np.exp(exponent * time[: len(heard)])
+            amplitude = np.vdot(fitted, heard) / np.vdot(fitted, fitted)
+            columns = np.stack([fitted, amplitude * time[: len(heard)] * fitted], axis=1)
+            exponent += np.linalg.lstsq(columns, heard - amplitude * fitted, rcond=None)[0][1]
+        found.append(-exponent.real / decay - 1)
+    # A standard deviation from 400 is known within 3.5 %, and the formula is the first order in the room's amplitude.
+    assert np.std(found) == pytest.approx(room_u_rel(ratio, wait), rel=0.15)
 
 
 def test_which_damping_is_believed():
@@ -105,16 +162,31 @@ def test_which_damping_is_believed():
     def lasting(times):
         return math.log(1000) / (times * 0.5 * omega)
 
-    near = against_room(room, 100.0, (lasting(1.4), 0.0), (lasting(1.4), 0.0))
+    def settled(times, u, wait=0.6):
+        return Settled(wait, lasting(times), u)
+
+    near = against_room(room, 100.0, (lasting(1.4), 0.0), [settled(1.4, 0.0)])
     assert near.flag == "room-limited" and near.damping_ratio == pytest.approx(lasting(1.4))
-    slow = against_room(room, 100.0, (lasting(4.0), 1e-6), (lasting(3.8), 1e-6))
-    assert slow.flag == "" and slow.damping_ratio == pytest.approx(lasting(3.8))
+    # Heard too low as well as too high, so the limit lies above what is heard, but not out of sight.
+    assert 1.1 * lasting(1.4) < near.damping_ratio_limit < 1.3 * lasting(1.4)
+    slow = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(3.8, 1e-6)])
+    assert slow.flag == "" and slow.damping_ratio == pytest.approx(lasting(3.8)) and slow.damping_ratio_limit is None
     assert 0 < slow.damping_ratio_u < 0.025 * slow.damping_ratio
-    alone = against_room(room, 100.0, (lasting(4.0), 1e-6), None)
+    # Of two waits the one counts more whose noise and room together are less: the later, unless the mode is too faint by then.
+    both = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, 1e-6)])
+    assert lasting(3.8) > both.damping_ratio > 0.8 * lasting(3.8) + 0.2 * lasting(4.2)
+    faint = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, lasting(3.8) / 30)])
+    assert lasting(4.2) < faint.damping_ratio < 0.8 * lasting(4.2) + 0.2 * lasting(3.8)
+    # Equal ones that share half of their errors: u sqrt((1 + 1/2)/2) (derived).
+    twice = against_room(room, 100.0, (lasting(4.0), 1.0), [settled(4.0, 0.02 * lasting(4.0), 9.0)] * 2)
+    assert twice.damping_ratio_u / twice.damping_ratio == pytest.approx(0.02 * math.sqrt(0.75), rel=1e-3)
+    alone = against_room(room, 100.0, (lasting(4.0), 1e-6))
     assert alone.flag == "uncertain-damping" and alone.damping_ratio == pytest.approx(lasting(4.0))
     # A late decay that is known well goes before an early one that says the mode is short.
-    assert against_room(room, 100.0, (lasting(1.0), 1e-4), (lasting(3.0), 1e-6)).flag == ""
-    assert against_room(room, 100.0, (lasting(1.0), 1e-4), (lasting(3.0), lasting(3.0) / 2)).flag == "room-limited"
+    assert against_room(room, 100.0, (lasting(1.0), 1e-4), [settled(3.0, 1e-6)]).flag == ""
+    assert against_room(room, 100.0, (lasting(1.0), 1e-4), [settled(3.0, lasting(3.0) / 2)]).flag == "room-limited"
+    # Of a room that rings for as long as a mode at the factor, no more than 2 % is left; of one at twice its time, 1 %.
+    assert room_u_rel(ROOM_FACTOR, max(WAITS)) < 0.02 and room_u_rel(2.0, max(WAITS)) < 0.01
     assert {"room-limited", "uncertain-damping"} <= set(MODE_FLAGS)
 
 

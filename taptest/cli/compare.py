@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Picture, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Picture, Room
 
 
 class By(StrEnum):
@@ -33,6 +33,7 @@ def compare(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Compare generations (or constructions): mass, stiffness, tone, damping, swing, and where a new tone comes from.
 
@@ -47,12 +48,22 @@ def compare(
     settings = output.settings_from(low, high, room, channel)
     if length is not None and not 300 <= length <= 3000:
         raise typer.BadParameter(f"{length:g} mm: a ski has 300 to 3000 mm", param_hint="--length")
-    tables, refused = [], []
+    tables, trusts, refused = [], [], []
     for path in lots:
         try:
-            tables.append(read_lot(path))
+            table = read_lot(path)
         except LotError as problem:
             refused.append(str(problem))
+            continue
+        tables.append(table)
+        trusts.append(
+            calibrations.trusted(
+                calibration_folder,
+                beside=path,
+                room_given=room is not None,
+                constructions=tuple(row.construction for row in table.rows),
+            )
+        )
     rows = [row for table in tables for row in table.rows]
     if not rows:
         output.finish([*refused, *(str(problem) for table in tables for problem in table.problems)], nothing_read=True)
@@ -64,6 +75,7 @@ def compare(
                 against=against,
                 length_m=None if length is None else length / 1000,
                 settings=settings,
+                trusts=trusts,
                 progress=lambda done, total, ski_id: advance(),
                 workers=output.worker_count(sum(len(row.recordings) for row in rows)),
             )

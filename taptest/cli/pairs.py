@@ -4,8 +4,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli import calibrations, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
 
 if TYPE_CHECKING:
     from taptest.judge.pair_limits import PairLimits
@@ -31,6 +31,7 @@ def pairs(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Compare the two skis of every pair, or make the best pairs of a pile (--pile).
 
@@ -44,12 +45,19 @@ def pairs(
     options = (mass, stiffness, frequency, damping, balance)
     allowed = _limits(limits, options)
     table = read_lot(lot)
+    trust = calibrations.trusted(
+        calibration_folder,
+        beside=lot,
+        room_given=room is not None,
+        constructions=tuple(row.construction for row in table.rows),
+    )
     with output.progress("listening", len(table.rows)) as advance:
         result = match_pairs(
             table,
             limits=allowed,
             pile=pile,
             settings=settings,
+            trust=trust,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )

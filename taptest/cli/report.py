@@ -63,7 +63,7 @@ def report(
         print_to_pdf(target, printed, browser)
     typer.echo(f"{_size(target)}{f', {_size(printed)}' if pdf else ''}")
     problems = [*map(str, measured.lot.problems), *measured.unread]
-    output.finish(problems, measured.lot.notes, nothing_read=not measured.skis)
+    output.finish(problems, (*measured.lot.notes, *measured.trust.notes), nothing_read=not measured.skis)
 
 
 def _measured(

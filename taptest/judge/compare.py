@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import exp, hypot, log
 from typing import Literal
@@ -26,6 +26,7 @@ from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import Family
 from taptest.judge.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.judge.permutation import CONFIDENCE, Shift, Stratum, holm, shift
+from taptest.judge.trust import Citation, Trust
 from taptest.sound.analysis import Settings
 
 By = Literal["generation", "construction"]
@@ -135,7 +136,11 @@ class Section:
 
 @dataclass(frozen=True)
 class Comparison:
-    """Everything compared, ``by`` what, frequencies also at ``length_m``."""
+    """Everything compared, ``by`` what, frequencies also at ``length_m``.
+
+    ``calibrations`` those that changed something. A study of repeatability does not: what measuring anew does is in the
+    scatter of the skis, from which every interval comes.
+    """
 
     by: By
     length_m: float
@@ -144,6 +149,7 @@ class Comparison:
     problems: tuple[CellProblem, ...] = ()
     unread: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    calibrations: tuple[Citation, ...] = ()
 
 
 def compare(
@@ -155,6 +161,7 @@ def compare(
     settings: Settings | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trusts: Sequence[Trust] = (),
 ) -> Comparison:
     """Measure the skis of one or several lots and compare their groups within what these share.
 
@@ -167,13 +174,17 @@ def compare(
         against: the group that the others are compared with; the first of the tables when left out.
         length_m: the common length; the median length, to a centimetre, when left out.
         settings, progress, workers: as in `measure_lot`.
+        trusts: what calibrations say, one for each table; none says nothing.
 
     Raises:
         LotError: fewer than two groups, none of the name ``against``, or a table given twice.
     """
     _refuse_twice(lots)
     _groups(lots, by, against)
-    measured = [measure_lot(lot, settings=settings, progress=progress, workers=workers) for lot in lots]
+    measured = [
+        measure_lot(lot, settings=settings, progress=progress, workers=workers, trust=trust)
+        for lot, trust in zip(lots, trusts or [Trust()] * len(lots), strict=True)
+    ]
     return compare_measured(measured, by=by, against=against, length_m=length_m)
 
 
@@ -213,9 +224,20 @@ def compare_measured(
         sections=(*sections, *([overall] if overall is not None else [])),
         skis=len(skis),
         problems=tuple(problem for lot in lots for problem in lot.lot.problems),
-        unread=tuple(message for lot in lots for message in lot.unread),
-        notes=(*(note for lot in lots for note in lot.lot.notes), *_notes(skis, groups)),
+        unread=_once(message for lot in lots for message in lot.unread),
+        notes=(*_once(note for lot in lots for note in (*lot.lot.notes, *lot.trust.notes)), *_notes(skis, groups)),
+        calibrations=_cited(lots),
     )
+
+
+def _once(messages: Iterable[str]) -> tuple[str, ...]:
+    """Tables beside one another share their calibrations, and what is to be said of these is said once."""
+    return tuple(dict.fromkeys(messages))
+
+
+def _cited(lots: Sequence[MeasuredLot]) -> tuple[Citation, ...]:
+    every = [each for lot in lots for each in lot.trust.citations if each.kind != "repeatability"]
+    return tuple({(each.kind, each.file, each.made): each for each in every}.values())
 
 
 def _refuse_twice(lots: Sequence[Lot]) -> None:
@@ -388,7 +410,7 @@ def _notes(skis: Sequence[SkiFigures], order: Sequence[str]) -> list[str]:
     warm = {
         name: float(np.mean(degrees))
         for name in order
-        if (degrees := [s.row.temperature_c for s in skis if s.group == name and s.row.temperature_c is not None])
+        if (degrees := [s.left_c for s in skis if s.group == name and s.left_c is not None])
     }
     if warm and max(warm.values()) - min(warm.values()) > _WARM_K:
         coldest, warmest = min(warm, key=lambda name: warm[name]), max(warm, key=lambda name: warm[name])

@@ -20,7 +20,7 @@ class ExplainedMode:
 
     ``deviation_percent`` from the prediction, ``group_percent`` the median of the other skis' and ``against_percent`` the
     difference, all logarithmic; ``peers_percent`` the same difference of every other ski. ``damping_group`` is the median
-    damping ratio of the others. None where no other ski has the mode.
+    damping ratio of the others. None where no other ski has the mode. ``damping_ratio_limit`` as in `Mode`.
     """
 
     order: int
@@ -33,6 +33,7 @@ class ExplainedMode:
     peers_percent: tuple[float, ...]
     damping_ratio: float
     damping_group: float | None
+    damping_ratio_limit: float | None = None
 
 
 @dataclass(frozen=True)
@@ -93,6 +94,7 @@ def _modes(ski: SkiVerdict, peers: Sequence[SkiVerdict]) -> tuple[ExplainedMode,
                 peers_percent=() if centre is None else tuple(percent - centre for percent, _ in known),
                 damping_ratio=mode.damping_ratio,
                 damping_group=median(damping for _, damping in known) if known else None,
+                damping_ratio_limit=mode.damping_ratio_limit,
             )
         )
     return tuple(found)

@@ -49,7 +49,7 @@ class SkiFigures:
     ``parts`` splits ln of the first mode into mass, stiffness, geometry and what is left, see `log_parts`; None where one of
     them is not known. ``loudest`` is the strongest placed mode, ``modes`` all placed ones in Hz. ``swing_tip`` grams that
     one at the tip counts for. ``shape_u`` relative standard uncertainty of the first mode that the construction file
-    brings, the same in every ski of it.
+    brings, the same in every ski of it. ``left_c`` the temperature that its frequencies belong to.
     """
 
     row: SkiRow
@@ -62,6 +62,7 @@ class SkiFigures:
     modes: dict[tuple[Family, int], float]
     swing_tip: float | None
     shape_u: float | None
+    left_c: float | None
 
 
 def ski_figures(
@@ -111,6 +112,7 @@ def ski_figures(
         modes=modes,
         swing_tip=None if turned is None else turned.tip_factor,
         shape_u=None if construction is None else construction.frequency_u_rel(1),
+        left_c=ski.left_c,
     )
 
 

@@ -39,7 +39,8 @@ Family = Literal["bending", "torsion", "other"]
 class PlacedMode:
     """One measured resonance with its place: ``order`` from 1 within its family, ``None`` for family ``other``.
 
-    ``predicted_hz`` before anything was fitted (``None`` where the construction predicts none); ``probability`` of the place.
+    ``predicted_hz`` before anything was fitted (``None`` where the construction predicts none); ``probability`` of the place;
+    ``damping_ratio_limit`` upper limit of a damping ratio that the room limits.
     """
 
     family: Family
@@ -52,6 +53,7 @@ class PlacedMode:
     predicted_hz: float | None
     probability: float
     flags: tuple[str, ...] = ()
+    damping_ratio_limit: float | None = None
 
     @property
     def deviation_percent(self) -> float | None:
@@ -227,6 +229,7 @@ def _placed(
         predicted_hz=predicted_hz,
         probability=probability,
         flags=mode.flags,
+        damping_ratio_limit=mode.damping_ratio_limit,
     )
 
 

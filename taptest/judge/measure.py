@@ -262,6 +262,7 @@ def _combined(modes: Sequence[PlacedMode]) -> PlacedMode:
     loudest = max(modes, key=lambda mode: mode.level_db)
     frequency_hz, frequency_u_hz = _weighted([(mode.frequency_hz, mode.frequency_u_hz) for mode in modes])
     damping_ratio, damping_ratio_u = _weighted([(mode.damping_ratio, mode.damping_ratio_u) for mode in modes])
+    flags = tuple(flag for flag in loudest.flags if all(flag in mode.flags for mode in modes))
     return replace(
         loudest,
         frequency_hz=frequency_hz,
@@ -269,7 +270,8 @@ def _combined(modes: Sequence[PlacedMode]) -> PlacedMode:
         damping_ratio=damping_ratio,
         damping_ratio_u=damping_ratio_u,
         probability=min(mode.probability for mode in modes),
-        flags=tuple(flag for flag in loudest.flags if all(flag in mode.flags for mode in modes)),
+        flags=flags,
+        damping_ratio_limit=loudest.damping_ratio_limit if "room-limited" in flags else None,
     )
 
 

@@ -29,6 +29,7 @@ _SURE = 2.576  # holds 99 % of a normal distribution
 class Columns:
     """What is compared of every ski, one row each; NaN where it is not known.
 
+    ``shift_u`` is the least standard uncertainty of what all modes of a ski share that a study of repeatability left, 0 without.
     ``log_section`` is ln of the bending stiffness of the middle section, from rig and construction; ``rig`` numbers the
     different places of supports and load; ``log_hz``, ``log_damping`` have a column for every bending order.
     """
@@ -44,6 +45,7 @@ class Columns:
     log_hz_u: Real
     log_damping: Real
     log_damping_u: Real
+    shift_u: Real
     kind: Index
     side: Index
 
@@ -88,6 +90,7 @@ def columns_of(skis: Sequence[MeasuredSki]) -> Columns:
         log_hz_u=log_hz_u,
         log_damping=log_damping,
         log_damping_u=log_damping_u,
+        shift_u=np.array([ski.trust.floor.shift_u_rel for ski in skis]),
         kind=_numbered([(row.construction, row.binding_mass_kg > 0) for row in rows]),
         side=np.array([{"L": 1, "R": -1, None: 0}[row.side] for row in rows], dtype=np.int64),
     )
@@ -116,7 +119,7 @@ def differences(of: Columns, first: Index, second: Index, limits: PairLimits) ->
     u: dict[Quantity, Real] = {
         "mass": both * limits.mass_u_kg * flat,
         "stiffness": both * limits.stiffness_u_rel * flat,
-        "frequency": np.hypot(frequency_u, both * _HANG_U),
+        "frequency": np.maximum(np.hypot(frequency_u, both * _HANG_U), np.hypot(of.shift_u[first], of.shift_u[second])),
         "damping": np.hypot(damping_u, both * _HANG_DAMPING_U),
         "balance": both * limits.balance_u_m * flat,
     }
@@ -192,13 +195,13 @@ def _between(ratio: Real, weight: Real, count: NDArray[np.intp]) -> Real:
 
 
 def _heard(ski: MeasuredSki) -> dict[int, tuple[float, float]]:
-    """ln of the frequency and its u by bending order; nothing where the places of the modes are not certain."""
+    """ln of the frequency and its u, no less than was repeated, by bending order; nothing where the places are uncertain."""
     if ski.identification is None or ski.identification.ambiguous:
         return {}
     return {
         mode.order: (log(mode.frequency_hz), mode.frequency_u_hz / mode.frequency_hz)
-        for mode in ski.identification.bending()
-        if mode.order is not None
+        for mode in ski.placed()
+        if mode.order is not None and mode.family == "bending"
     }
 
 

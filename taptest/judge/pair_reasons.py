@@ -130,7 +130,7 @@ def remarks_on(one: MeasuredSki, other: MeasuredSki) -> list[str]:
     remarks = []
     if a.generation != b.generation:
         remarks.append(f"of different generations: {shown(a.generation or '?')} and {shown(b.generation or '?')}")
-    if a.temperature_c is not None and b.temperature_c is not None and abs(a.temperature_c - b.temperature_c) > WARM_K:
-        apart = abs(a.temperature_c - b.temperature_c)
+    if one.left_c is not None and other.left_c is not None and abs(one.left_c - other.left_c) > WARM_K:
+        apart = abs(one.left_c - other.left_c)
         remarks.append(f"measured {apart:.0f} K apart, which moves the tone by about {0.1 * apart:.1f} %")
     return remarks

@@ -9,6 +9,7 @@ from typing import Literal
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.pair_limits import Limit, PairLimits, Quantity
+from taptest.judge.trust import Citation
 
 PairVerdict = Literal["matched", "close", "mismatched", "not compared"]
 VERDICTS: tuple[PairVerdict, ...] = ("matched", "close", "mismatched", "not compared")
@@ -88,6 +89,7 @@ class PairsResult:
     problems: tuple[CellProblem, ...] = ()
     unread: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
+    calibrations: tuple[Citation, ...] = ()
 
     def count(self, verdict: PairVerdict) -> int:
         """Number of pairs with a verdict."""

@@ -47,6 +47,7 @@ from taptest.judge.pair_verdict import (
     verdict_of,
 )
 from taptest.judge.pairing import best_pairing, natural_order, nearest_only
+from taptest.judge.trust import Trust
 from taptest.sound.analysis import Settings
 
 MOST_IN_A_PILE = 3000
@@ -64,6 +65,7 @@ def match_pairs(
     settings: Settings | None = None,
     progress: Progress | None = None,
     workers: int = 1,
+    trust: Trust | None = None,
 ) -> PairsResult:
     """Measure the skis of a lot, and compare the pairs of its table or find the best ones in a pile.
 
@@ -71,7 +73,7 @@ def match_pairs(
         lot: the table.
         limits: what makes a good pair.
         pile: disregard the pairs of the table.
-        settings, progress, workers: as in `measure_lot`.
+        settings, progress, workers, trust: as in `measure_lot`.
 
     Raises:
         LotError: the table names no pairs, or a pile holds more than 3000 skis.
@@ -82,9 +84,8 @@ def match_pairs(
         )
     if pile:
         _check_size(len(lot.rows))
-    return judge_pairs(
-        measure_lot(lot, settings=settings, progress=progress, workers=workers), limits=limits, pile=pile
-    )
+    measured = measure_lot(lot, settings=settings, progress=progress, workers=workers, trust=trust)
+    return judge_pairs(measured, limits=limits, pile=pile)
 
 
 def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile: bool = False) -> PairsResult:
@@ -95,13 +96,23 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
     """
     limits = limits or PairLimits()
     found = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    notes = [*measured.lot.notes, *_warm(measured.skis)]
+    trust = measured.trust
+    notes = [*measured.lot.notes, *trust.notes, *_warm(measured.skis)]
     if not found.every_partner:
         notes.append(
             f"of each ski only the {PARTNERS} nearest partners were weighed, as more than {MOST_CANDIDATES} pairs are "
             "allowed: the pairing may not be the very best; narrower limits make it so"
         )
-    return PairsResult(found.pairs, found.left_over, pile, limits, measured.lot.problems, measured.unread, tuple(notes))
+    return PairsResult(
+        pairs=found.pairs,
+        left_over=found.left_over,
+        pile=pile,
+        limits=limits,
+        problems=measured.lot.problems,
+        unread=measured.unread,
+        notes=tuple(notes),
+        calibrations=trust.citations,
+    )
 
 
 def _check_size(skis: int) -> None:
@@ -242,9 +253,10 @@ def _judged(found: Differences, at: int, limits: PairLimits) -> list[Difference]
 def _warm(skis: Sequence[MeasuredSki]) -> list[str]:
     """A note where a pile was measured at different temperatures."""
     warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
-    if warm and max(warm) - min(warm) > WARM_K:
-        return [
-            f"measured between {min(warm):.0f} and {max(warm):.0f} °C; frequencies move about 0.1 % a kelvin, so "
-            "compare skis of one temperature"
-        ]
-    return []
+    if not warm or max(warm) - min(warm) <= WARM_K:
+        return []
+    between = f"measured between {min(warm):.0f} and {max(warm):.0f} °C"
+    left = [ski.left_c for ski in skis if ski.left_c is not None]
+    if max(left) - min(left) > WARM_K:
+        return [f"{between}; frequencies move about 0.1 % a kelvin, so compare skis of one temperature"]
+    return [f"{between}; frequencies are corrected for it, damping is not"]

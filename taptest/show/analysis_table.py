@@ -8,7 +8,7 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.trust import Trust
 from taptest.show.citation import cited
-from taptest.show.tables import counted, hanging, note, number, pinned, prose, ruled_table, with_u
+from taptest.show.tables import counted, hanging, limit_or, note, number, pinned, prose, ruled_table, with_u
 from taptest.sound.analysis import Analysis, Mode, Settings
 from taptest.sound.taps import Tap
 
@@ -37,8 +37,10 @@ TAP_REASONS = {
 }
 MODE_FLAGS = {
     "hum": "lies on a harmonic of the mains; it may be hum and not the ski",
-    "room-limited": "rings hardly longer than the room does, or shorter: its damping may be wrong either way",
-    "uncertain-damping": "outlasts the room, but too faintly for its damping to be told within 5 %",
+    "room-limited": "rings hardly longer than the room does, or shorter: its damping is heard too high or too low, so only "
+    "its upper limit is given, which holds for 95 in 100 such modes; width, Q and decay are as heard",
+    "uncertain-damping": "outlasts the room, but too faintly for its damping to be told within 5 %: more taps or a nearer "
+    "microphone help",
     "single-tap": "heard in one tap only; tap again to confirm it",
     "close-pair": "overlaps a neighbour, so that its damping is less certain than usual",
     "short-record": "had not decayed far when the record ended; its damping is uncertain",
@@ -111,7 +113,7 @@ def _mode_table(modes: tuple[Mode, ...], width: int) -> RenderableType:
     for mode in modes:
         table.add_row(
             with_u(mode.frequency_hz, mode.frequency_u_hz, 2),
-            with_u(100 * mode.damping_ratio, 100 * mode.damping_ratio_u, 2),
+            limit_or(mode.damping_ratio_limit, with_u(100 * mode.damping_ratio, 100 * mode.damping_ratio_u, 2)),
             number(mode.half_power_bandwidth_hz, 2),
             number(mode.quality_factor, 0),
             number(mode.decay_time_s, 2),

@@ -235,6 +235,7 @@ def _mode(mode: Mode) -> Document:
         "frequency_u_hz": number_of(mode.frequency_u_hz),
         "damping_ratio": number_of(mode.damping_ratio),
         "damping_ratio_u": number_of(mode.damping_ratio_u),
+        "damping_ratio_limit": number_of(mode.damping_ratio_limit),
         "half_power_bandwidth_hz": number_of(mode.half_power_bandwidth_hz),
         "quality_factor": number_of(mode.quality_factor),
         "decay_time_s": number_of(mode.decay_time_s),
@@ -307,6 +308,7 @@ def _explained(explained: Explanation) -> Document:
                 "group_percent": number_of(mode.group_percent),
                 "against_percent": number_of(mode.against_percent),
                 "damping_ratio": number_of(mode.damping_ratio),
+                "damping_ratio_limit": number_of(mode.damping_ratio_limit),
                 "group_damping_ratio": number_of(mode.damping_group),
             }
             for mode in explained.modes
@@ -324,6 +326,7 @@ def _placed(mode: PlacedMode) -> Document:
         "deviation_percent": number_of(mode.deviation_percent),
         "damping_ratio": number_of(mode.damping_ratio),
         "damping_ratio_u": number_of(mode.damping_ratio_u),
+        "damping_ratio_limit": number_of(mode.damping_ratio_limit),
         "flags": list(mode.flags),
     }
 

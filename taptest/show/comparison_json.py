@@ -6,7 +6,7 @@ from taptest.judge.compare import Comparison, Contrast, GroupFigures, PartShift,
 from taptest.judge.generation_figures import PLAIN, Figure
 from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
-from taptest.show.as_json import Document, number_of, problem_of
+from taptest.show.as_json import Document, citation_document, number_of, problem_of
 from taptest.sound.tone import note_name
 
 # The key of each figure, and the size of its unit in SI.
@@ -34,6 +34,7 @@ def comparison_document(result: Comparison) -> Document:
         "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
+        "calibrations": [citation_document(citation) for citation in result.calibrations],
     }
 
 

@@ -13,6 +13,7 @@ from taptest.judge.generation_figures import PLAIN, Figure
 from taptest.judge.pair_verdict import CENTS
 from taptest.judge.permutation import Shift
 from taptest.show.character_pictures import tones_view
+from taptest.show.citation import calibrations_used
 from taptest.show.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table
 from taptest.sound.tone import note_name
 
@@ -72,6 +73,7 @@ def comparison_view(result: Comparison, width: int) -> Group:
         parts += [prose(_DIFFERENCES.format(how=how), style="dim"), Text()]
     if any(contrast.parts for contrast in contrasts):
         parts += [prose(_SPLIT, style="dim"), Text()]
+    parts += calibrations_used(result.calibrations)
     return Group(*parts, *_summary(result), prose(CAUTION, style="dim"))
 
 

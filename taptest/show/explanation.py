@@ -8,7 +8,19 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.explain import ExplainedMode, Explanation
 from taptest.judge.verdict import GroupSummary, JudgedStatistic, SkiVerdict
-from taptest.show.tables import CAUTION, counted, hanging, heading, name, number, pinned, prose, ruled_table, with_u
+from taptest.show.tables import (
+    CAUTION,
+    counted,
+    hanging,
+    heading,
+    limit_or,
+    name,
+    number,
+    pinned,
+    prose,
+    ruled_table,
+    with_u,
+)
 from taptest.show.verdict_table import STYLES, sentences
 
 _PICTURE_HEIGHT = 12
@@ -117,7 +129,7 @@ def _modes(modes: Sequence[ExplainedMode], width: int) -> RenderableType:
             number(mode.deviation_percent, 1, sign=True),
             number(mode.group_percent, 1, sign=True),
             number(mode.against_percent, 1, sign=True),
-            number(100 * mode.damping_ratio, 2),
+            limit_or(mode.damping_ratio_limit, number(100 * mode.damping_ratio, 2)),
             number(None if mode.damping_group is None else 100 * mode.damping_group, 2),
         )
     return pinned(table, width)

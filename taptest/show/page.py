@@ -49,6 +49,7 @@ def environment() -> Environment:
         by_order=by_order,
         figure=figure,
         figure_u=figure_u,
+        below=below,
         taps=lambda ski: Markup("{}/{}").format(figure(ski, "taps_good", 0), figure(ski, "taps_found", 0)),
     )
     return made
@@ -66,6 +67,13 @@ def figure(row: Mapping[str, Any], key: str, decimals: int, *, sign: bool = Fals
     if value is None:
         return "-"
     return _data(key, value, number(scale * value, decimals, sign=sign), scale)
+
+
+def below(row: Mapping[str, Any], key: str, decimals: int, *, scale: float = 1) -> Markup | str:
+    """A number that something else lies below."""
+    from markupsafe import Markup
+
+    return Markup("&lt;") + figure(row, key, decimals, scale=scale)
 
 
 def figure_u(

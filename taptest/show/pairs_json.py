@@ -3,7 +3,7 @@
 from taptest.judge.measure import MeasuredSki
 from taptest.judge.pair_limits import UNIT_OF, PairLimits
 from taptest.judge.pair_verdict import CENTS, Pair, PairsResult
-from taptest.show.as_json import Document, number_of, problem_of
+from taptest.show.as_json import Document, citation_document, number_of, problem_of
 
 
 def pairs_document(result: PairsResult) -> Document:
@@ -17,6 +17,7 @@ def pairs_document(result: PairsResult) -> Document:
         "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
+        "calibrations": [citation_document(citation) for citation in result.calibrations],
     }
 
 

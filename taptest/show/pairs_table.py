@@ -9,6 +9,7 @@ from rich.text import Text
 from taptest.errors import shown
 from taptest.judge.pair_limits import QUANTITIES, UNIT_OF, PairLimits
 from taptest.judge.pair_verdict import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
+from taptest.show.citation import calibrations_used
 from taptest.show.tables import CAUTION, counted, hanging, heading, name, number, pinned, prose, ruled_table, with_u
 from taptest.show.verdict_table import sentences
 
@@ -69,6 +70,7 @@ def pairs_view(result: PairsResult, width: int) -> Group:
     if result.left_over:
         lines = [(shown(each.ski.row.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
         parts += [heading("Left over"), hanging(lines), Text()]
+    parts += calibrations_used(result.calibrations)
     return Group(*parts, _summary(result), prose(f"{_ALIKE} {CAUTION}", style="dim"))
 
 

@@ -20,6 +20,7 @@ from taptest.judge.measure import MeasuredSki
 from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.verdict import CheckResult, GroupSummary
 from taptest.show.as_json import check_document
+from taptest.show.citation import cited
 from taptest.show.page import environment, frame
 from taptest.show.plots import style
 from taptest.show.plots_lot import damping_picture, ladder_picture, lot_picture, shift_picture, stiffness_picture
@@ -142,6 +143,7 @@ def _head(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> st
             remarked=[ski for ski in skis if ski["verdict"] == "pass" and ski["reasons"]],
             troubles=[*map(str, result.problems), *result.unread, *result.notes],
             groups=groups,
+            calibrations=[cited(each) for each in result.calibrations],
             audio=how.audio,
         )
     )

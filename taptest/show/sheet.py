@@ -20,6 +20,7 @@ from taptest.judge.pair_limits import PairLimits, Quantity
 from taptest.judge.pair_verdict import CENTS, Difference, Pair
 from taptest.judge.pairs import judge_pairs
 from taptest.show.as_json import check_document
+from taptest.show.citation import dated
 from taptest.show.page import environment, figure, figure_u, frame
 from taptest.show.pairs_table import limits_in_words
 from taptest.show.plots import BAND, GOOD, SOFT, Picture, dress, new_figure, plain_ticks, style, to_svg
@@ -70,6 +71,7 @@ def write_sheet(
             limits=limits_in_words(limits),
             tone_picture=picture,
             notes=[(ski.row.ski_id, ski.row.note) for ski in (pair.first, pair.second) if ski.row.note],
+            calibrations=[dated(each) for each in result.calibrations],
             version=__version__,
         )
     )

@@ -107,3 +107,8 @@ def note(tone: tuple[str, float]) -> str:
 def counted(count: int, noun: str) -> str:
     """ "1 tap", "2 taps"."""
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
+
+
+def limit_or(damping_ratio_limit: float | None, heard: str) -> str:
+    """The upper limit of a damping, in percent of critical, where the room hides it; otherwise the damping as heard."""
+    return heard if damping_ratio_limit is None else f"<{number(100 * damping_ratio_limit, 2)}"

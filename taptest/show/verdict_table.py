@@ -8,7 +8,7 @@ from rich.text import Text
 
 from taptest.errors import shown
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
-from taptest.show.citation import cited
+from taptest.show.citation import calibrations_used
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -67,8 +67,7 @@ def check_view(result: CheckResult, width: int) -> Group:
         skis = [ski for ski in result.skis if ski.verdict == verdict]
         if skis:
             parts += [Text(title, STYLES[verdict]), hanging(_reasons(skis)), Text()]
-    if result.calibrations:
-        parts += [heading("Calibrations"), hanging(cited(each) for each in result.calibrations), Text()]
+    parts += calibrations_used(result.calibrations)
     return Group(*parts, _summary(result), prose(CAUTION, style="dim"))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -14,7 +14,7 @@ from taptest.recording import Recording
 from taptest.sound.records import late_records, records
 from taptest.sound.resonance import ROUNDS, Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
-from taptest.sound.room import RoomDecay, against_room
+from taptest.sound.room import WAITS, RoomDecay, Settled, against_room
 from taptest.sound.spectrum import Noise, measure_noise
 from taptest.sound.taps import Envelope, Tap, judge_taps, tap_to_noise_db
 from taptest.sound.tone import note_name
@@ -69,7 +69,8 @@ class Mode:
 
     ``frequency_hz`` undamped natural frequency; ``damping_ratio`` of the fitted resonance, so its half-power bandwidth is
     ``2 * damping_ratio * frequency_hz``; ``level_db`` initial amplitude against the strongest mode of the recording;
-    ``taps`` number of accepted taps in which it is heard.
+    ``taps`` number of accepted taps in which it is heard; ``damping_ratio_limit`` of a mode that the room limits, the upper
+    limit of its damping ratio (one-sided, 95 %).
     """
 
     frequency_hz: float
@@ -79,6 +80,7 @@ class Mode:
     level_db: float
     taps: int
     flags: tuple[str, ...] = ()
+    damping_ratio_limit: float | None = None
 
     @property
     def half_power_bandwidth_hz(self) -> float:
@@ -179,7 +181,8 @@ def find_resonances(
     modes = _modes(poles, spectra, noise)
     room = settings.room_decay
     if room is not None and modes:
-        late = _late_modes(samples, rate, [tap for tap in judged if tap.accepted], noise, low, high, room)
+        good = [tap for tap in judged if tap.accepted]
+        late = {wait: _late_modes(samples, rate, good, noise, low, high, room, wait) for wait in WAITS}
         modes = tuple(_told_from_room(mode, room, late) for mode in modes)
     return Resonances(tuple(judged), modes, float(spectra.lengths.max()) / rate)
 
@@ -319,10 +322,17 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode,
 
 
 def _late_modes(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float, room: RoomDecay
+    samples: Real,
+    rate: float,
+    taps: Sequence[Tap],
+    noise: Noise,
+    low_hz: float,
+    high_hz: float,
+    room: RoomDecay,
+    wait: float,
 ) -> tuple[Mode, ...]:
-    """What still rings when the room's own answer to the blow has died away."""
-    spectra = late_records(samples, rate, taps, noise, low_hz, high_hz, room)
+    """What still rings when the room's own answer to the blow has settled."""
+    spectra = late_records(samples, rate, taps, noise, low_hz, high_hz, room, wait)
     if spectra is None:
         return ()
     lines = np.array(noise.hum.lines_hz if noise.hum else ())
@@ -330,22 +340,22 @@ def _late_modes(
     return _modes([p for p in poles if not p.hidden and p.damping_ratio < _BROAD], spectra, noise)
 
 
-def _told_from_room(mode: Mode, room: RoomDecay, late: Sequence[Mode]) -> Mode:
-    """The mode with the better of its two dampings, or marked where the room hides it or leaves too little to tell."""
-    near = [m for m in late if abs(m.frequency_hz - mode.frequency_hz) < _SAME * mode.frequency_hz]
-    again = max(near, key=lambda m: m.level_db, default=None)
-    told = against_room(
-        room,
-        mode.frequency_hz,
-        (mode.damping_ratio, mode.damping_ratio_u),
-        None if again is None else (again.damping_ratio, again.damping_ratio_u),
-    )
+def _told_from_room(mode: Mode, room: RoomDecay, late: Mapping[float, Sequence[Mode]]) -> Mode:
+    """The mode with the best of its dampings, or marked where the room hides it or leaves too little to tell."""
+    settled = []
+    for wait, modes in late.items():
+        near = [m for m in modes if abs(m.frequency_hz - mode.frequency_hz) < _SAME * mode.frequency_hz]
+        again = max(near, key=lambda m: m.level_db, default=None)
+        if again is not None:
+            settled.append(Settled(wait, again.damping_ratio, again.damping_ratio_u))
+    told = against_room(room, mode.frequency_hz, (mode.damping_ratio, mode.damping_ratio_u), settled)
     flags = {*mode.flags, *([told.flag] if told.flag else [])}
     return replace(
         mode,
         damping_ratio=told.damping_ratio,
         damping_ratio_u=told.damping_ratio_u,
         flags=tuple(flag for flag in MODE_FLAGS if flag in flags),
+        damping_ratio_limit=told.damping_ratio_limit,
     )
 
 

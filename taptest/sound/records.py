@@ -39,16 +39,23 @@ def records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_h
 
 
 def late_records(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float, room: RoomDecay
+    samples: Real,
+    rate: float,
+    taps: Sequence[Tap],
+    noise: Noise,
+    low_hz: float,
+    high_hz: float,
+    room: RoomDecay,
+    wait: float,
 ) -> Spectra | None:
-    """The same from when the room's answer to the contact has died away, `RoomDecay.wait_s` after it; None if nothing is left."""
+    """The same from ``wait`` reverberation times after the contact, when the room has settled; None if nothing is left."""
     edges = [low_hz]
     while edges[-1] * 2 < high_hz:
         edges.append(edges[-1] * 2)
     pieces = []
     for low, high in zip(edges, [*edges[1:], high_hz], strict=True):
-        wait = round(room.wait_s((low * high) ** 0.5) * rate)
-        late = [replace(t, start=t.start + wait) for t in taps]
+        delay = round(wait * room.at((low * high) ** 0.5) * rate)
+        late = [replace(t, start=t.start + delay) for t in taps]
         length = _usable(late, rate)
         if length * low < 8 * rate:
             continue
