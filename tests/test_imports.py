@@ -10,20 +10,36 @@ import pytest
 import taptest
 
 PACKAGE = Path(taptest.__file__).parent
-# What each layer may import; the ground floor is errors, units and recording.
+# What each layer may import; the ground floor is errors, units, recording and what that is read with.
 LAYERS = {
     "errors": set(),
     "units": {"errors"},
-    "recording": {"errors", "units"},
+    "containers": {"errors"},
+    "readers": {"errors", "containers"},
+    "recording": {"errors", "units", "containers", "readers"},
     "durable": set(),
     "sound": {"errors", "units", "recording"},
+    "exchange": {"errors", "containers", "readers", "recording", "durable", "sound"},
     "beam": {"errors", "units", "recording"},
     "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
     "capture": {"errors", "units", "recording", "durable", "sound"},
     "listen": {"errors", "units", "recording", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
     "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "show"},
+    "cli": {
+        "errors",
+        "units",
+        "readers",
+        "recording",
+        "sound",
+        "beam",
+        "judge",
+        "calibrate",
+        "capture",
+        "listen",
+        "show",
+        "exchange",
+    },
     "__main__": {"cli"},
     "__init__": set(),
 }
@@ -31,9 +47,12 @@ SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {
     "errors",
     "units",
+    "containers",
+    "readers",
     "recording",
     "durable",
     "sound",
+    "exchange",
     "beam",
     "judge",
     "capture",
@@ -53,6 +72,11 @@ HEAVY = [
     "rich",
     "matplotlib",
     "jinja2",
+    "xlsxwriter",
+    "h5py",
+    "pyuff",
+    "pyarrow",
+    "av",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

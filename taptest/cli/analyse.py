@@ -8,26 +8,32 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room, SampleRate, SensitivityText
 from taptest.errors import shown
 
 if TYPE_CHECKING:
+    from taptest.exchange.spectra import TapSpectrum
     from taptest.sound.traces import MainTraces
 
 
 def analyse(
     recordings: Annotated[
-        list[str], typer.Argument(metavar="RECORDING", help="Sound files (WAV, FLAC, OGG, MP3, ...).")
+        list[str], typer.Argument(metavar="RECORDING", help="Sound files, or pickups as .csv or .uff.")
     ],
     json: Json = False,
     plot: Plot = False,
     picture: Annotated[
         Path | None, typer.Option(metavar="FILE", help="Draw the recording into a .svg or .png as well.")
     ] = None,
+    spectra: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write spectra and decays into a .uff or .h5 as well.")
+    ] = None,
     low: Low = 15.0,
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    sample_rate: SampleRate = None,
+    sensitivity: SensitivityText = None,
     calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
@@ -41,19 +47,25 @@ def analyse(
     from taptest.sound.traces import main_traces
 
     settings = output.settings_from(low, high, room, channel)
+    reading = output.reading_from(sample_rate, sensitivity)
     known = calibrations.room_only(calibration_folder) if room is None else None
     if known is not None:
         settings = replace(settings, room=known.room)
     plot = output.for_the_screen(plot, json)
     if picture is not None:
         _check_picture(picture, recordings)
+    if spectra is not None:
+        from taptest.exchange.spectra import check_spectra_name, tap_spectrum, write_spectra
+
+        check_spectra_name(spectra)
+    exported = list["TapSpectrum"]()
     console = None if json else output.screen()
     analyses, refused = [], list[str]()
     # Tables that come one by one are progress enough.
     with output.progress("analysing", len(recordings), wanted=json or not sys.stdout.isatty()) as advance:
         for path in recordings:
             try:
-                recording = read_recording(path)
+                recording = read_recording(path, reading)
                 analyses.append(analyse_recording(recording, settings))
             except RecordingError as problem:
                 refused.append(str(problem))
@@ -69,11 +81,17 @@ def analyse(
                         output.show(traces_view(traces, console.width, dots=output.dots_shown()), console)
                 if picture is not None:
                     refused += _draw(traces, path, picture, room)
+                if spectra is not None:
+                    found = tap_spectrum(recording, analyses[-1], settings)
+                    exported += [found] if found else []
+                    refused += [] if found else [f"{shown(path, 200)}: no spectrum written, as it has no good tap"]
             advance()
     if json and analyses:
         from taptest.show.as_json import analysis_document
 
         output.write_json(analysis_document(analyses, () if known is None else known.citations))
+    if exported and spectra is not None:
+        write_spectra(spectra, exported)
     unused = () if known is None else known.problems
     output.finish([*unused, *refused], nothing_read=not analyses)
 

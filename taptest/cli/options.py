@@ -25,3 +25,11 @@ CalibrationFolder = Annotated[
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]
 Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]
+SampleRate = Annotated[
+    float | None,
+    typer.Option(metavar="HZ", help="Sample rate of a pickup's text file without a time column."),
+]
+SensitivityText = Annotated[
+    str | None,
+    typer.Option("--sensitivity", metavar="TEXT", help="What a pickup's volts mean, as '100 mV/g'."),
+]
