@@ -18,7 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 from taptest.containers import NAME_CHARACTERS, READABLE, Extent, cut_short, measured_extent, refusal
 from taptest.errors import RecordingError, shown
 from taptest.readers.phone import MAX_PHONE_BYTES, is_phone_recording, read_phone
-from taptest.readers.series import MAX_SERIES_BYTES, Reading, Series, clipped_at, resampled
+from taptest.readers.series import MAX_SERIES_BYTES, Reading, Series, as_velocity, clipped_at, resampled
 from taptest.readers.text_series import read_text_series
 from taptest.readers.universal import looks_universal, read_universal_series
 
@@ -181,6 +181,8 @@ def _of_pickup(name: str, series: Series) -> Recording:
             "2000 Hz and more; record again",
         )
     _check_size(name, frames, count, rate, least_hz=int(MIN_PICKUP_RATE_HZ))
+    clipped_s = [tuple((clipped_at(each) / series.sample_rate_hz).tolist()) for each in series.values.T]
+    series = as_velocity(series)
     offset = np.median(series.values, axis=0)
     size = np.abs(series.values - offset).max(axis=0)
     channels = tuple(
@@ -190,7 +192,7 @@ def _of_pickup(name: str, series: Series) -> Recording:
             each.unit,
             float(size[at] or 1.0),
             float(offset[at]),
-            tuple((clipped_at(series.values[:, at]) / series.sample_rate_hz).tolist()),
+            clipped_s[at],
         )
         for at, each in enumerate(series.channels)
     )

@@ -212,6 +212,25 @@ def clipped_at(values: Real) -> NDArray[np.int64]:
     return np.array(sorted(found), dtype=np.int64)
 
 
+def as_velocity(series: Series) -> Series:
+    """The same with displacements as velocities: in those the slow swing in the loops would hide the modes.
+
+    Difference quotient of neighbouring samples, 2 sin(omega T / 2) / T for omega: it leaves frequency and decay of a ring as
+    they are. The first one is 0.
+    """
+    moved = [at for at, each in enumerate(series.channels) if each.quantity == "displacement"]
+    if not moved:
+        return series
+    values = series.values.copy()
+    values[:, moved] = np.diff(values[:, moved], axis=0, prepend=values[:1, moved]) * series.sample_rate_hz
+    unit = SI_UNITS["velocity"]
+    channels = tuple(
+        SeriesChannel(each.name, "velocity", unit if each.unit else "") if at in moved else each
+        for at, each in enumerate(series.channels)
+    )
+    return Series(values, series.sample_rate_hz, channels, series.flags)
+
+
 def resampled(values: Real, sample_rate_hz: float, wanted_hz: int) -> Real:
     """A series at a slightly higher sample rate, (frames, channels), by a windowed sinc (Kaiser, beta 9: images below -90 dB).
 

@@ -12,6 +12,7 @@ from taptest.sound.taps import Tap, second_contact
 Real = NDArray[np.float64]
 
 _BURST_S = 0.008  # in which a contact lifts the motion
+_STEP_HZ = 2000.0
 _BEFORE_S = 0.1  # over everything in that time before it: beats between low modes do not
 _RISE = 6.0  # in energy (8 dB)
 _DETECT = 10.0  # over the floor, in energy
@@ -36,11 +37,12 @@ def pickup_taps(samples: Real, sample_rate_hz: float, *, clipped_s: Sequence[flo
     stronger than what went before.
     """
     rate = sample_rate_hz
-    burst = _bursts(samples, rate)
+    steps = _steps(samples, rate)
+    burst = _bursts(steps, rate)
     floor = _floor(_smooth(burst, round(0.05 * rate)))
     motion = _smooth(_less_drift(samples, rate) ** 2, round(_SMOOTH_S * rate))
     motion_floor = _floor(motion)
-    onsets = _onsets(samples, burst, floor, rate)
+    onsets = _onsets(steps, burst, floor, rate)
     firsts = [at for number, at in enumerate(onsets) if number == 0 or at - onsets[number - 1] >= _TOGETHER_S * rate]
     taps = []
     quiet_from = 0
@@ -91,16 +93,25 @@ def _judged(
     return tap
 
 
-def _bursts(samples: Real, rate: float) -> Real:
-    """Mean square of the differences in the ``_BURST_S`` that begin at each sample."""
-    energy = np.diff(samples, prepend=samples[0]) ** 2
+def _steps(samples: Real, rate: float) -> Real:
+    """Size of the change over each millisecond at most, from one mean to the next: noise of quick samplers averages out."""
+    lag = max(int(rate // _STEP_HZ), 1)
+    total = np.cumsum(np.concatenate((np.full(2 * lag, samples[0]), samples)))
+    # Sums over the lag before each sample, it included, and over the lag before that.
+    after, before = total[2 * lag :] - total[lag:-lag], total[lag:-lag] - total[: -2 * lag]
+    return np.asarray(np.abs(after - before) / lag)
+
+
+def _bursts(steps: Real, rate: float) -> Real:
+    """Mean square of the steps in the ``_BURST_S`` that begin at each sample."""
+    energy = steps**2
     length = max(round(_BURST_S * rate), 3)
     total = np.cumsum(np.concatenate(([0.0], energy)))
     stop = np.minimum(np.arange(len(energy)) + length, len(energy))
     return np.asarray(np.maximum((total[stop] - total[:-1]) / length, _LEAST))
 
 
-def _onsets(samples: Real, burst: Real, floor: float, rate: float) -> list[int]:
+def _onsets(steps: Real, burst: Real, floor: float, rate: float) -> list[int]:
     length = max(round(_BURST_S * rate), 3)
     before = np.full(len(burst), floor)
     for lag in range(length, max(round(_BEFORE_S * rate), length + 1), max(length // 2, 1)):
@@ -111,8 +122,8 @@ def _onsets(samples: Real, burst: Real, floor: float, rate: float) -> list[int]:
         if at < busy_until:
             continue
         # The first large step within what rose: a digitiser's filter rings ahead of the contact.
-        steps = np.abs(np.diff(samples[max(at - 1, 0) : at + max(2 * length, _FILTER_RINGS) + 1]))
-        found.append(int(at + np.argmax(steps > 0.25 * steps.max())))
+        near = steps[at : at + max(2 * length, _FILTER_RINGS) + 1]
+        found.append(int(at + np.argmax(near > 0.25 * near.max())))
         busy_until = found[-1] + max(round(0.018 * rate) + length, _FILTER_RINGS)
     return found
 
