@@ -35,6 +35,10 @@ class CaptureError(TaptestError):
     """Sound that cannot be captured: no device, no permission, unplugged, stalled, or nowhere to store it."""
 
 
+class ExchangeError(TaptestError):
+    """A table or a spectrum that cannot be written for, or read from, another program."""
+
+
 class ReportError(TaptestError):
     """A report or a picture that cannot be made or written."""
 

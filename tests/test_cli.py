@@ -325,7 +325,7 @@ def test_pictures_and_tables_of_compare_are_plain_in_every_encoding(pile):
     "failure", [ZeroDivisionError("x\x1b[31m"), RecursionError(), MemoryError("big"), KeyError("k")]
 )
 def test_an_unexpected_failure_is_one_line_that_asks_for_a_report(recording, monkeypatch, failure):
-    def fail(path):
+    def fail(*_):
         raise failure
 
     monkeypatch.setattr(taptest.recording, "read_recording", fail)
@@ -338,7 +338,7 @@ def test_an_unexpected_failure_is_one_line_that_asks_for_a_report(recording, mon
 
 
 def test_an_interrupt_ends_at_once_and_quietly(recording, monkeypatch):
-    def interrupt(path):
+    def interrupt(*_):
         raise KeyboardInterrupt
 
     monkeypatch.setattr(taptest.recording, "read_recording", interrupt)

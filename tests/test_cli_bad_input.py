@@ -59,7 +59,7 @@ RECORDINGS = [
     ("nan.wav", sound(SPOILT, subtype="FLOAT"), ["holds NaN in channel 1, first at frame 4800", "export it again"]),
     ("slow.wav", sound(RING, 4_000), ["4000 Hz; at least 8000 Hz", "record at 44100 or 48000 Hz"]),
     ("many.wav", sound(np.tile(RING[:9_600, None], 65)), ["65 channels"]),
-    ("phone.m4a", b"\0\0\0\x20ftypM4A " + bytes(2_000), ["phone recording", "convert it to WAV or FLAC"]),
+    ("phone.m4a", b"\0\0\0\x20ftypM4A " + bytes(2_000), ["damaged phone recording", "copy it again"]),
     ("phone.amr", b"#!AMR\n" + bytes(200), ["phone recording"]),
     ("zip.flac", b"PK\x03\x04" + bytes(100), ["not a sound file"]),
     ("\x1b[31mred.wav", b"", [r"\x1b[31mred.wav", "empty (0 bytes)"]),

@@ -10,13 +10,16 @@ import pytest
 import taptest
 
 PACKAGE = Path(taptest.__file__).parent
-# What each layer may import; the ground floor is errors, units and recording.
+# What each layer may import; the ground floor is errors, units, recording and what that is read with.
 LAYERS = {
     "errors": set(),
     "units": {"errors"},
-    "recording": {"errors", "units"},
+    "containers": {"errors"},
+    "readers": {"errors", "containers"},
+    "recording": {"errors", "units", "containers", "readers"},
     "durable": set(),
     "sound": {"errors", "units", "recording"},
+    "exchange": {"errors", "containers", "readers", "recording", "durable", "sound"},
     "beam": {"errors", "units", "recording"},
     "judge": {"errors", "units", "recording", "durable", "sound", "beam"},
     "capture": {"errors", "units", "recording", "durable", "sound"},
@@ -27,6 +30,7 @@ LAYERS = {
     "cli": {
         "errors",
         "units",
+        "readers",
         "recording",
         "sound",
         "beam",
@@ -36,6 +40,7 @@ LAYERS = {
         "listen",
         "archive",
         "show",
+        "exchange",
     },
     "__main__": {"cli"},
     "library": {"errors", "recording", "sound", "beam", "judge", "calibrate", "logbook", "show"},
@@ -45,9 +50,12 @@ SCREEN = {"typer", "rich", "click"}
 SCREENLESS = {
     "errors",
     "units",
+    "containers",
+    "readers",
     "recording",
     "durable",
     "sound",
+    "exchange",
     "beam",
     "judge",
     "capture",
@@ -72,6 +80,11 @@ HEAVY = [
     "joblib",
     "distributed",
     "pandas",
+    "xlsxwriter",
+    "h5py",
+    "pyuff",
+    "pyarrow",
+    "av",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 

@@ -2,32 +2,51 @@
 
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
 from taptest.cli import archive, calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Picture, Plot, Room
+from taptest.cli.options import (
+    CalibrationFolder,
+    Channel,
+    High,
+    Json,
+    Low,
+    Picture,
+    Plot,
+    Room,
+    SampleRate,
+    SensitivityText,
+)
 from taptest.errors import shown
 
 if TYPE_CHECKING:
+    from rich.console import Console
+
     from taptest.archive.files import FoundFiles, SoundFile
     from taptest.archive.job import Crew
+    from taptest.exchange.spectra import TapSpectrum
+    from taptest.readers.series import Reading
+    from taptest.recording import Recording
     from taptest.show.as_json import Document
     from taptest.sound.analysis import Analysis, Settings
-    from taptest.sound.traces import MainTraces
 
 
 def analyse(
     recordings: Annotated[
         list[str],
-        typer.Argument(metavar="RECORDING", help="Sound files (WAV, FLAC, OGG, MP3, ...), or folders that hold some."),
+        typer.Argument(metavar="RECORDING", help="Sound files, pickups as .csv or .uff, or folders that hold sound."),
     ],
     json: Json = False,
     plot: Plot = False,
     picture: Picture = None,
+    spectra: Annotated[
+        Path | None, typer.Option(metavar="FILE", help="Write spectra and decays into a .uff or .h5 as well.")
+    ] = None,
     lines: Annotated[
         str | None,
         typer.Option(metavar="FILE", help="Keep results in this file, a line of JSON each; done before is left out."),
@@ -48,6 +67,8 @@ def analyse(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    sample_rate: SampleRate = None,
+    sensitivity: SensitivityText = None,
     calibration_folder: CalibrationFolder = None,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
@@ -59,21 +80,21 @@ def analyse(
     from taptest.archive.files import find_sound_files
 
     settings = output.settings_from(low, high, room, channel)
+    reading = output.reading_from(sample_rate, sensitivity)
     known = calibrations.room_only(calibration_folder) if room is None else None
     if known is not None:
         settings = replace(settings, room=known.room)
-    plot = output.for_the_screen(plot, json)
+    beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, room)
     shared = workers is not None or cluster is not None
-    if (plot or picture is not None) and (shared or lines is not None):
+    if (shared or lines is not None) and (beside.wanted or reading is not None):
         raise typer.BadParameter(
-            "pictures are drawn one by one: leave out --lines, --workers and --cluster", param_hint="--plot / --picture"
+            "pictures, spectra and the files of pickups are done one by one: leave out --lines, --workers and --cluster",
+            param_hint="--plot / --picture / --spectra / --sample-rate / --sensitivity",
         )
     if again and lines is None:
         raise typer.BadParameter("is about what a file of --lines knows: name that file too", param_hint="--again")
     found = find_sound_files(recordings)
-    if picture is not None and len(found.files) > 1:
-        raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
-    output.check_picture(picture)
+    beside.check_names(len(found.files))
     if not found.files:
         output.finish([*found.problems, _nothing_in(recordings, found.others)], nothing_read=True)
     if lines is not None:
@@ -87,12 +108,12 @@ def analyse(
     # Tables that come one by one are progress enough.
     with output.progress("analysing", len(found.files), wanted=json or not sys.stdout.isatty()) as advance:
         crew = archive.crew_of(workers, cluster, recordings=len(found.files)) if shared else None
-        for path, analysis in _one_by_one(found.files, settings) if crew is None else _shared(found, settings, crew):
+        results = _one_by_one(found.files, settings, reading) if crew is None else _shared(found, settings, crew)
+        for path, analysis, recording in results:
             if isinstance(analysis, str):
                 refused.append(analysis)
             else:
                 heard += 1
-                traces = _traces(path, analysis, settings) if plot or picture is not None else None
                 if console is None:
                     from taptest.show.as_json import recording_document
 
@@ -101,43 +122,43 @@ def analyse(
                     from taptest.show.analysis_table import analysis_view
 
                     output.show(analysis_view(analysis, settings, console.width, known), console)
-                    if plot and traces is not None:
-                        from taptest.show.character_pictures import traces_view
-
-                        output.show(traces_view(traces, console.width, dots=output.dots_shown()), console)
-                if picture is not None:
-                    refused += _draw(traces, path, picture, room)
+                if recording is not None:
+                    refused += beside.make(path, recording, analysis, console)
             advance()
     if documents:
         from taptest.show.as_json import analyses_document
 
         output.write_json(analyses_document(documents, () if known is None else known.citations))
+    beside.write_spectra()
     unused = () if known is None else known.problems
     output.finish([*unused, *refused], nothing_read=not heard)
 
 
-_Heard = Iterator[tuple[str, "Analysis | str"]]
+_Heard = Iterator[tuple[str, "Analysis | str", "Recording | None"]]
 
 
-def _one_by_one(files: "Sequence[SoundFile]", settings: "Settings") -> _Heard:
-    """Each path with what is heard in it, or with why nothing is."""
+def _one_by_one(files: "Sequence[SoundFile]", settings: "Settings", reading: "Reading | None") -> _Heard:
+    """Each path with what is heard in it, or with why nothing is, and its samples."""
     from taptest.errors import RecordingError
     from taptest.recording import read_recording
     from taptest.sound.analysis import analyse as analyse_recording
 
     for file in files:
         try:
-            yield file.name, analyse_recording(read_recording(file.name), settings)
+            recording = read_recording(file.name, reading)
+            analysis = analyse_recording(recording, settings)
         except RecordingError as problem:
-            yield file.name, str(problem)
+            yield file.name, str(problem), None
+        else:
+            yield file.name, analysis, recording
 
 
 def _shared(found: "FoundFiles", settings: "Settings", crew: "Crew") -> _Heard:
-    """The same, in the same order, by a crew."""
+    """The same, in the same order, by a crew, which keeps the samples."""
     from taptest.archive.job import in_order
 
     for outcome in in_order(crew(found.files, settings), found.files):
-        yield outcome.file.name, outcome.analysis or outcome.error or ""
+        yield outcome.file.name, outcome.analysis or outcome.error or "", None
 
 
 def _nothing_in(recordings: list[str], others: int) -> str:
@@ -145,19 +166,60 @@ def _nothing_in(recordings: list[str], others: int) -> str:
     return f"{shown(', '.join(recordings), 200)}: no sound file found{beside}; name a folder that holds recordings"
 
 
-def _traces(path: str, analysis: "Analysis", settings: "Settings") -> "MainTraces | None":
-    from taptest.recording import read_recording
-    from taptest.sound.traces import main_traces
+@dataclass
+class _Beside:
+    """What is made of recordings beside the tables: pictures, and files of spectra for other programs."""
 
-    return main_traces(read_recording(path), analysis, settings)
+    settings: "Settings"
+    plot: bool
+    picture: Path | None
+    spectra: Path | None
+    room_s: float | None
+    tap_spectra: "list[TapSpectrum]" = field(default_factory=list)
 
+    @property
+    def wanted(self) -> bool:
+        return self.plot or self.picture is not None or self.spectra is not None
 
-def _draw(traces: "MainTraces | None", path: str, picture: Path, room_s: float | None) -> list[str]:
-    """The picture, or why there is none."""
-    from taptest.show.picture import save_picture
-    from taptest.show.plots_recording import recording_drawing
+    def check_names(self, recordings: int) -> None:
+        """Refuse what cannot be written, before anything is worked out."""
+        if self.picture is not None and recordings > 1:
+            raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
+        output.check_picture(self.picture)
+        if self.spectra is not None:
+            from taptest.exchange.spectra import check_spectra_name
 
-    if traces is None:
-        return [f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again"]
-    save_picture(picture, lambda: recording_drawing(traces, path, room_s=room_s))
-    return []
+            check_spectra_name(self.spectra)
+
+    def make(self, path: str, recording: "Recording", analysis: "Analysis", console: "Console | None") -> list[str]:
+        """All that is wanted of one recording; what could not be made, and why."""
+        problems = []
+        if self.plot or self.picture is not None:
+            from taptest.sound.traces import main_traces
+
+            traces = main_traces(recording, analysis, self.settings)
+            if self.plot and traces is not None and console is not None:
+                from taptest.show.character_pictures import traces_view
+
+                output.show(traces_view(traces, console.width, dots=output.dots_shown()), console)
+            if self.picture is not None and traces is None:
+                problems.append(f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again")
+            elif self.picture is not None and traces is not None:
+                from taptest.show.picture import save_picture
+                from taptest.show.plots_recording import recording_drawing
+
+                save_picture(self.picture, partial(recording_drawing, traces, path, room_s=self.room_s))
+        if self.spectra is not None:
+            from taptest.exchange.spectra import tap_spectrum
+
+            spectrum = tap_spectrum(recording, analysis, self.settings)
+            self.tap_spectra += [spectrum] if spectrum else []
+            problems += [] if spectrum else [f"{shown(path, 200)}: no spectrum written, as it has no good tap"]
+        return problems
+
+    def write_spectra(self) -> None:
+        """The file of spectra, if one is wanted and there are any."""
+        if self.spectra is not None and self.tap_spectra:
+            from taptest.exchange.spectra import write_spectra
+
+            write_spectra(self.spectra, self.tap_spectra)

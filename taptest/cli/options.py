@@ -29,3 +29,11 @@ Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters 
 Picture = Annotated[
     Path | None, typer.Option("--picture", metavar="FILE", help="Draw the result into a .svg or .png as well.")
 ]
+SampleRate = Annotated[
+    float | None,
+    typer.Option(metavar="HZ", help="Sample rate of a pickup's text file without a time column."),
+]
+SensitivityText = Annotated[
+    str | None,
+    typer.Option("--sensitivity", metavar="TEXT", help="What a pickup's volts mean, as '100 mV/g'."),
+]

@@ -22,6 +22,7 @@ from taptest.errors import TaptestError, shown
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from taptest.readers.series import Reading
     from taptest.sound.analysis import Settings
 
 FAILED = 1
@@ -220,3 +221,18 @@ def settings_from(low_hz: float, high_hz: float, room_s: float | None, channel: 
         return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel)
     except RecordingError as refused:
         raise typer.BadParameter(str(refused), param_hint="--low / --high") from None
+
+
+def reading_from(sample_rate_hz: float | None, sensitivity: str | None) -> Reading | None:
+    """The options that say how to read a pickup's file, or wrong usage."""
+    from taptest.errors import RecordingError
+    from taptest.readers.series import Reading, Sensitivity
+
+    try:
+        meaning = None if sensitivity is None else Sensitivity.parse(sensitivity)
+    except RecordingError as refused:
+        raise typer.BadParameter(str(refused), param_hint="--sensitivity") from None
+    try:
+        return Reading(sample_rate_hz, meaning) if sample_rate_hz is not None or meaning is not None else None
+    except RecordingError as refused:
+        raise typer.BadParameter(str(refused), param_hint="--sample-rate") from None

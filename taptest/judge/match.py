@@ -102,6 +102,9 @@ class MatchSettings:
     hypotheses: int = 400
 
 
+# A pickup on the ski feels the first mode as well as any other.
+ON_THE_SKI = MatchSettings(audible_hz=5.0)
+
 _SHAPE_WEIGHTS = (1.0, 1.0, 0.5, 1.0)  # how the shape unknowns share the construction's uncertainty
 _OWN_SHARE = 0.08  # part of a mode's uncertainty that no smooth shape explains ...
 _LEAST_SHAPE_U = 0.045  # of a learned construction: as much as is admitted of a generic one

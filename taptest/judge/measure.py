@@ -13,7 +13,7 @@ from taptest.beam.construction import Construction
 from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, predict
 from taptest.errors import ConstructionError, RecordingError, shown
 from taptest.judge.lot import SkiRow
-from taptest.judge.match import Identification, PlacedMode, identify
+from taptest.judge.match import ON_THE_SKI, Identification, PlacedMode, identify
 from taptest.judge.trust import Trust
 from taptest.recording import read_recording
 from taptest.sound.analysis import Analysis, Settings, analyse, combine_taps
@@ -220,8 +220,9 @@ def corrected(analysis: Analysis, factor: float) -> Analysis:
 
 
 def _identified(analysis: Analysis, prediction: Prediction, settings: Settings) -> Identification:
-    high_hz = min(settings.high_hz, 0.45 * analysis.sample_rate_hz)
-    return identify(analysis.modes, prediction, low_hz=settings.low_hz, high_hz=high_hz)
+    high_hz = analysis.high_hz(settings)
+    known = None if analysis.pickup is None else ON_THE_SKI
+    return identify(analysis.modes, prediction, low_hz=settings.low_hz, high_hz=high_hz, settings=known)
 
 
 def _ambiguous(found: Identification) -> str:

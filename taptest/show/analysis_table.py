@@ -10,7 +10,6 @@ from taptest.judge.trust import Trust
 from taptest.show.citation import cited
 from taptest.show.tables import counted, hanging, limit_or, note, number, pinned, prose, ruled_table, with_u
 from taptest.sound.analysis import Analysis, Mode, Settings
-from taptest.sound.taps import Tap
 
 # Each reason: what it means, what to do.
 TAP_REASONS = {
@@ -35,6 +34,15 @@ TAP_REASONS = {
         "close other programs and tap again",
     ),
 }
+# What the same reasons mean where no microphone was used.
+PICKUP_REASONS = {
+    "clipped": (
+        "the pickup or its digitiser was driven to its end",
+        "tap more softly, or choose a wider range or a less sensitive pickup",
+    ),
+    "too-quiet": ("hardly above the noise", "tap harder, or choose a narrower range or a more sensitive pickup"),
+    "noisy": ("the ski moved before the tap, or something else shook it", "let it hang still and tap again"),
+}
 MODE_FLAGS = {
     "hum": "lies on a harmonic of the mains; it may be hum and not the ski",
     "room-limited": "rings hardly longer than the room does, or shorter: its damping is heard too high or too low, so only "
@@ -50,6 +58,8 @@ RECORDING_FLAGS = {
     "low-sample-rate": "sampled below 32 kHz, as over a wireless headset; record at 44.1 or 48 kHz",
     "silent-channel": "one channel is silent; check the cable if you need it",
     "bytes-after-sound": "the file goes on after the sound that its header announces; only that sound was read",
+    "columns-left-out": "the file holds other things as well, which are left out",
+    "coarse-pickup": "sampled below 2 kHz: a hammer that touched the ski twice is not noticed; watch for it yourself",
     "no-tap": "no tap found; tap the hung ski so that it rings clearly above the background",
     "no-good-tap": "no tap can be used; see the reasons above, then record again",
 }
@@ -59,7 +69,7 @@ def analysis_view(analysis: Analysis, settings: Settings, width: int, trust: Tru
     """Recording, taps with what is wrong with them, modes and what their remarks mean."""
     parts: list[RenderableType] = [Text.assemble((shown(analysis.path, 200), "bold"), f"  {_sound(analysis)}")]
     if analysis.taps:
-        parts += [Text(), _tap_table(analysis, width), *_advice(analysis.taps)]
+        parts += [Text(), _tap_table(analysis, width), *_advice(analysis)]
     if analysis.modes:
         parts += [Text(), _mode_table(analysis.modes, width), Text(), _legend(analysis.modes)]
     parts += [
@@ -72,6 +82,10 @@ def analysis_view(analysis: Analysis, settings: Settings, width: int, trust: Tru
 
 def _sound(analysis: Analysis) -> str:
     kind = "mono" if analysis.channels == 1 else counted(analysis.channels, "channel")
+    if analysis.pickup is not None:
+        channel = analysis.pickup.channels[analysis.channel - 1]
+        what = f"{channel.quantity} of '{shown(channel.name)}'" + ("" if analysis.channels == 1 else f", {kind}")
+        return f"{analysis.pickup.sample_rate_hz:.6g} Hz, {analysis.duration_s:.1f} s, {what}"
     return f"{analysis.sample_rate_hz} Hz, {analysis.duration_s:.1f} s, {kind}"
 
 
@@ -86,11 +100,12 @@ def _tap_table(analysis: Analysis, width: int) -> RenderableType:
     return pinned(table, width)
 
 
-def _advice(taps: tuple[Tap, ...]) -> list[RenderableType]:
+def _advice(analysis: Analysis) -> list[RenderableType]:
+    meanings = TAP_REASONS if analysis.pickup is None else TAP_REASONS | PICKUP_REASONS
     lines = [
         (reason, "yellow", f"{what}: {remedy}.")
-        for reason, (what, remedy) in TAP_REASONS.items()
-        if any(reason in tap.reasons for tap in taps)
+        for reason, (what, remedy) in meanings.items()
+        if any(reason in tap.reasons for tap in analysis.taps)
     ]
     return [Text(), hanging(lines)] if lines else []
 
@@ -138,7 +153,8 @@ def _legend(modes: tuple[Mode, ...]) -> RenderableType:
 def _remarks(analysis: Analysis, settings: Settings) -> list[tuple[str, str, str]]:
     good = len(analysis.accepted)
     heard = f"{good} of {counted(len(analysis.taps), 'tap')} used, {counted(len(analysis.modes), 'mode')}"
-    lines = [("heard", "bold", f"{heard} between {settings.low_hz:g} and {settings.high_hz:g} Hz")]
+    top_hz = settings.high_hz if analysis.pickup is None else analysis.high_hz(settings)
+    lines = [("heard", "bold", f"{heard} between {settings.low_hz:g} and {top_hz:.4g} Hz")]
     if analysis.channels > 1:
         why = "as asked for" if settings.channel else "taps stand out most in it; --channel takes another"
         lines.append(("channel", "bold", f"{analysis.channel} of {analysis.channels}: {why}"))
@@ -150,9 +166,12 @@ def _remarks(analysis: Analysis, settings: Settings) -> list[tuple[str, str, str
 
 def _noise(analysis: Analysis, settings: Settings) -> str:
     assert analysis.noise is not None
-    high_hz = min(settings.high_hz, 0.45 * analysis.sample_rate_hz)
+    high_hz = analysis.high_hz(settings)
     rms = analysis.noise.rms(settings.low_hz, high_hz)
     level = f"{20 * math.log10(rms):.0f} dB of full scale" if rms > 0 else "none"
+    if analysis.pickup is not None:
+        channel = analysis.pickup.channels[analysis.channel - 1]
+        level = f"{rms * channel.full_scale:.2g} {channel.unit}".strip()
     hum = analysis.noise.hum
     if hum is None:
         return f"{level} in the pauses; no mains hum"

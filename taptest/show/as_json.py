@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from taptest.capture.devices import InputDevice
 from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapLost, TapRefused
 from taptest.capture.input_check import InputCheck
+from taptest.errors import shown
 from taptest.judge.explain import Explanation
 from taptest.judge.lot_table import CellProblem
 from taptest.judge.match import PlacedMode
@@ -14,6 +15,7 @@ from taptest.judge.predicted import LotPrediction, PredictedSki
 from taptest.judge.trust import Citation
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
 from taptest.listen.programme import Piece, Programme
+from taptest.recording import PickupChannel
 from taptest.sound.analysis import Analysis, Mode
 from taptest.sound.taps import Tap
 from taptest.sound.tone import note_name
@@ -207,7 +209,9 @@ def recording_document(analysis: Analysis) -> Document:
     hum = None if analysis.noise is None else analysis.noise.hum
     return {
         "path": analysis.path,
-        "sample_rate_hz": analysis.sample_rate_hz,
+        "sample_rate_hz": analysis.sample_rate_hz
+        if analysis.pickup is None
+        else number_of(analysis.pickup.sample_rate_hz),
         "duration_s": number_of(analysis.duration_s),
         "channel": analysis.channel,
         "channels": analysis.channels,
@@ -215,6 +219,17 @@ def recording_document(analysis: Analysis) -> Document:
         "taps": [_tap(tap, analysis.sample_rate_hz) for tap in analysis.taps],
         "modes": [_mode(mode) for mode in sorted(analysis.modes, key=lambda mode: mode.frequency_hz)],
         "flags": list(analysis.flags),
+        "pickup": None if analysis.pickup is None else _pickup(analysis.pickup.channels[analysis.channel - 1]),
+    }
+
+
+def _pickup(channel: PickupChannel) -> Document:
+    return {
+        "name": shown(channel.name, 80),
+        "quantity": channel.quantity,
+        "unit": channel.unit or None,
+        "full_scale": number_of(channel.full_scale),
+        "offset": number_of(channel.offset),
     }
 
 

@@ -138,7 +138,7 @@ def _seen(job: SectionJob, analysis: Analysis) -> _Seen:
     except RecordingError as problem:
         seen.trouble = f"No pictures of the sound: {problem}"
         return seen
-    high_hz = min(job.settings.high_hz, 0.45 * analysis.sample_rate_hz)
+    high_hz = analysis.high_hz(job.settings)
     trace = spectrum_trace(recording, analysis, low_hz=job.settings.low_hz, high_hz=high_hz)
     if trace is not None:
         seen.spectrum = spectrum_picture(trace, analysis.modes, places, name=f"s{at}")

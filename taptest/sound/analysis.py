@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import RecordingError
-from taptest.recording import Recording
+from taptest.recording import Pickup, Recording
+from taptest.sound.pickup import BOUNCES_TOLD_HZ, pickup_taps
 from taptest.sound.records import late_records, records
 from taptest.sound.resonance import ROUNDS, Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
@@ -103,7 +104,11 @@ class Mode:
 
 @dataclass(frozen=True)
 class Analysis:
-    """Everything heard in one recording. ``record_s`` length of the fitted part of each accepted tap; ``channel`` from 1."""
+    """Everything heard in one recording. ``record_s`` length of the fitted part of each accepted tap; ``channel`` from 1.
+
+    ``sample_rate_hz`` is that of the samples in which taps are counted; ``pickup`` says what was recorded where it was no
+    microphone, and the file's own rate.
+    """
 
     path: str
     sample_rate_hz: int
@@ -115,10 +120,16 @@ class Analysis:
     noise: Noise
     record_s: float
     flags: tuple[str, ...] = ()
+    pickup: Pickup | None = None
 
     @property
     def accepted(self) -> tuple[Tap, ...]:
         return tuple(t for t in self.taps if t.accepted)
+
+    def high_hz(self, settings: Settings) -> float:
+        """Up to where modes were looked for: no further than the samples, or a digitiser's filter, let them through."""
+        reach = 0.45 * self.sample_rate_hz if self.pickup is None else self.pickup.high_hz
+        return min(settings.high_hz, reach)
 
 
 def analyse(recording: Recording, settings: Settings | None = None, *, rounds: int = ROUNDS) -> Analysis:
@@ -128,14 +139,25 @@ def analyse(recording: Recording, settings: Settings | None = None, *, rounds: i
     """
     settings = settings or Settings()
     rate = float(recording.sample_rate_hz)
+    pickup = recording.pickup
+    if pickup is not None:
+        # A pickup hears no room.
+        top = min(settings.high_hz, pickup.high_hz)
+        refuse_if_deaf(recording.path, pickup.high_hz / 0.45, settings)
+        settings = replace(settings, high_hz=top, room=None, room_s=None)
     refuse_if_deaf(recording.path, rate, settings)
     channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)
-    envelope = Envelope(samples, rate)
-    taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
+    if pickup is None:
+        envelope = Envelope(samples, rate)
+        taps = judge_taps(samples, rate, envelope, full_scale=recording.peak_full_scale, rings_on=settings.rings_on)
+    else:
+        taps = pickup_taps(samples, rate, clipped_s=pickup.channels[channel].clipped_s)
     noise = noise_between(silences(samples, rate, taps), samples, rate)
     found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds)
     flags = list(recording.flags)
+    if pickup is not None and rate < BOUNCES_TOLD_HZ:
+        flags.append("coarse-pickup")
     if not taps:
         flags.append("no-tap")
     elif not any(t.accepted for t in found.taps):
@@ -151,6 +173,7 @@ def analyse(recording: Recording, settings: Settings | None = None, *, rounds: i
         noise=noise,
         record_s=found.record_s,
         flags=tuple(flags),
+        pickup=pickup,
     )
 
 

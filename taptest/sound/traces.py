@@ -206,7 +206,7 @@ class MainTraces:
 
 def main_traces(recording: Recording, analysis: Analysis, settings: Settings, *, decays: int = 3) -> MainTraces | None:
     """Spectrum over the range of ``settings`` and the ring-downs of the strongest modes; None where no tap is good."""
-    high_hz = min(settings.high_hz, 0.45 * analysis.sample_rate_hz)
+    high_hz = analysis.high_hz(settings)
     spectrum = spectrum_trace(recording, analysis, low_hz=settings.low_hz, high_hz=high_hz)
     if spectrum is None:
         return None
