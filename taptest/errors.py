@@ -35,6 +35,14 @@ class CaptureError(TaptestError):
     """Sound that cannot be captured: no device, no permission, unplugged, stalled, or nowhere to store it."""
 
 
+class LogbookError(TaptestError):
+    """A logbook that cannot be opened, read or written."""
+
+
+class LogbookUnreachable(LogbookError):
+    """A logbook whose server does not answer: what is to be kept must wait or go elsewhere."""
+
+
 class ReportError(TaptestError):
     """A report or a picture that cannot be made or written."""
 

@@ -22,12 +22,26 @@ LAYERS = {
     "capture": {"errors", "units", "recording", "durable", "sound"},
     "listen": {"errors", "units", "recording", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen"},
-    "cli": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "show"},
+    "logbook": {"errors", "units", "recording", "durable", "sound", "beam", "judge", "calibrate"},
+    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "logbook", "capture", "listen"},
+    "cli": {
+        "errors",
+        "units",
+        "recording",
+        "sound",
+        "beam",
+        "judge",
+        "calibrate",
+        "logbook",
+        "capture",
+        "listen",
+        "show",
+    },
     "__main__": {"cli"},
     "__init__": set(),
 }
 SCREEN = {"typer", "rich", "click"}
+DATABASE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
 SCREENLESS = {
     "errors",
     "units",
@@ -39,6 +53,7 @@ SCREENLESS = {
     "capture",
     "calibrate",
     "listen",
+    "logbook",
     "__init__",
 }
 HEAVY = [
@@ -53,6 +68,10 @@ HEAVY = [
     "rich",
     "matplotlib",
     "jinja2",
+    "sqlalchemy",
+    "alembic",
+    "psycopg",
+    "platformdirs",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -81,6 +100,8 @@ def faults(layer, source):
             wrong.add(name)
         if (parts[0] in SCREEN and layer in SCREENLESS) or parts[0] == "click":
             wrong.add(name)
+        if parts[0] in DATABASE and layer != "logbook":
+            wrong.add(name)
     return wrong
 
 
@@ -96,6 +117,7 @@ def test_the_walk_finds_what_it_looks_for():
     assert faults("beam", "import rich.table") == {"rich.table"}
     assert faults("judge", "from taptest import show") == {"taptest.show"}
     assert faults("cli", "import click") == {"click"}
+    assert faults("show", "import sqlalchemy as sa") == {"sqlalchemy"} and faults("logbook", "import sqlite3") == set()
     assert (
         faults("cli", "import typer\nfrom taptest import __version__\nfrom taptest.show.tables import prose") == set()
     )
