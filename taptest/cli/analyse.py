@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.cli import calibrations, keeping, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Log, LogbookPlace, Low, Plot, Room
 from taptest.errors import shown
 
 if TYPE_CHECKING:
@@ -29,6 +29,8 @@ def analyse(
     room: Room = None,
     channel: Channel = None,
     calibration_folder: CalibrationFolder = None,
+    log: Log = False,
+    logbook: LogbookPlace = None,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
 
@@ -48,9 +50,13 @@ def analyse(
     if picture is not None:
         _check_picture(picture, recordings)
     console = None if json else output.screen()
+    kept = keeping.wanted(log, logbook)
     analyses, refused = [], list[str]()
     # Tables that come one by one are progress enough.
-    with output.progress("analysing", len(recordings), wanted=json or not sys.stdout.isatty()) as advance:
+    with (
+        keeping.sounds(logbook if kept else None, wanted=kept) as keep,
+        output.progress("analysing", len(recordings), wanted=json or not sys.stdout.isatty()) as advance,
+    ):
         for path in recordings:
             try:
                 recording = read_recording(path)
@@ -58,6 +64,7 @@ def analyse(
             except RecordingError as problem:
                 refused.append(str(problem))
             else:
+                keep(recording, analyses[-1], settings)
                 traces = main_traces(recording, analyses[-1], settings) if plot or picture is not None else None
                 if console is not None:
                     from taptest.show.analysis_table import analysis_view
@@ -75,7 +82,7 @@ def analyse(
 
         output.write_json(analysis_document(analyses, () if known is None else known.citations))
     unused = () if known is None else known.problems
-    output.finish([*unused, *refused], nothing_read=not analyses)
+    output.finish([*unused, *refused], keep.notes, nothing_read=not analyses)
 
 
 def _check_picture(picture: Path, recordings: list[str]) -> None:

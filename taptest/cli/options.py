@@ -25,3 +25,19 @@ CalibrationFolder = Annotated[
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]
 Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]
+Log = Annotated[
+    bool,
+    typer.Option("--log", envvar="TAPTEST_LOG", help="Enter it in the logbook as well; always with $TAPTEST_LOG=1."),
+]
+LogbookPlace = Annotated[
+    str | None,
+    typer.Option(
+        "--logbook",
+        metavar="WHERE",
+        help="File or postgresql://USER@HOST/NAME; otherwise $TAPTEST_LOGBOOK, otherwise one of your own.",
+    ),
+]
+Station = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Which bench this is; otherwise $TAPTEST_STATION, or this computer.")
+]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who measured; otherwise $TAPTEST_OPERATOR.")]

@@ -69,6 +69,15 @@ class Added:
     notes: tuple[str, ...] = ()
 
 
+@dataclass(frozen=True)
+class Entered:
+    """A file of which something was entered: a lot with so many ``skis``, or a recording (None)."""
+
+    file: str
+    added: Added
+    skis: int | None
+
+
 def open_logbook(
     where: str | Path | None = None,
     *,

@@ -40,7 +40,14 @@ SOFTWARE = f"taptest {__version__}"
 READING = {"logbook_reading": True}
 
 _BUSY_S = 60.0  # eight stations of one machine wait a second or two for each other; a minute is a hung one
-_CONNECT_S = 10
+# A server that has gone is noticed after half a minute, not after the two hours of the system's own keepalive.
+_CONNECTION = {
+    "connect_timeout": 10,
+    "keepalives_idle": 10,
+    "keepalives_interval": 5,
+    "keepalives_count": 3,
+    "tcp_user_timeout": 30_000,
+}
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _LOCK = 0x7A97E57  # any number that no other program on that server is likely to use
 # Types of file systems in /proc/self/mountinfo that other machines may write to as well.
@@ -128,9 +135,7 @@ def _server(place: Place) -> Engine:
             f"{place.name}: a logbook in PostgreSQL needs the extra 'postgres'; install taptest[postgres]"
         ) from None
     url = make_url(place.url).set(drivername="postgresql+psycopg")
-    return create_engine(
-        url, connect_args={"connect_timeout": _CONNECT_S}, pool_pre_ping=True, pool_size=2, hide_parameters=True
-    )
+    return create_engine(url, connect_args=_CONNECTION, pool_pre_ping=True, pool_size=2, hide_parameters=True)
 
 
 def _file(path: Path, notes: list[str], *, create: bool) -> Engine:

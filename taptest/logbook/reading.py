@@ -214,7 +214,7 @@ def list_skis(
         .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)
         .join(STATIONS, STATIONS.c.id == CHECKS.c.station)
         .where(~exists().where(later.c.ski == VERDICTS.c.ski, _order(later) > _order(VERDICTS)))
-        .order_by(VERDICTS.c.measured_utc.desc(), VERDICTS.c.made_utc.desc(), VERDICTS.c.id.desc())
+        .order_by(VERDICTS.c.measured_utc.desc(), VERDICTS.c.made_utc.desc(), SKIS.c.folded)
         .limit(limit + 1)
     )
     if find:
