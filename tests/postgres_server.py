@@ -48,7 +48,7 @@ class PostgresServer:
         )
 
     def start(self) -> None:
-        options = f"-k {self.folder} -c listen_addresses='' -c shared_buffers=16MB -c max_connections=40"
+        options = f"-k {self.folder} -c listen_addresses='' -c fsync=off -c shared_buffers=16MB -c max_connections=40"
         self._run("pg_ctl", "-D", f"{self.folder}/data", "-o", options, "-l", f"{self.folder}/log", "-w", "start")
 
     def stop(self) -> None:

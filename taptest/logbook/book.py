@@ -40,7 +40,7 @@ from taptest.logbook.rows import (
     sound_entry,
     superseding,
 )
-from taptest.logbook.schema import ANALYSES, BELOW, FILES, RECORDINGS, SKIS, VERDICTS, Row
+from taptest.logbook.schema import ANALYSES, BELOW, FILES, RECORDINGS, SKIS, VERDICTS, Row, derived_id
 from taptest.logbook.sounds import store_sound
 from taptest.recording import Recording, read_recording
 from taptest.sound.analysis import Analysis, Settings
@@ -240,8 +240,8 @@ class Logbook:
             if not _insert(connection, [check]):
                 return Added(check.id, new=False)
             before = _current_verdicts(connection, verdicts)
-            _insert(connection, [superseding(verdict, before.get(verdict.id)) for verdict in verdicts])
-            return Added(check.id, new=True, notes=_unlike(connection, verdicts))
+            _insert(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
+            return Added(check.id, new=True, notes=(*_unlike(connection, verdicts), *_turned(result, verdicts, before)))
 
         return self._write(enter)
 
@@ -428,20 +428,35 @@ def _insert_rows(connection: Connection, table: Table, rows: Sequence[Row]) -> l
     return fresh
 
 
-def _current_verdicts(connection: Connection, verdicts: Sequence[Entry]) -> Mapping[str, str]:
-    """By the id of a new verdict, that of the last one on the same sounds of the same ski."""
-    before: dict[str, str] = {}
+def _current_verdicts(connection: Connection, verdicts: Sequence[Entry]) -> Mapping[str, tuple[str, str]]:
+    """By the id of a new verdict, id and word of the last one on the same sounds of the same ski."""
+    before: dict[str, tuple[str, str]] = {}
     for verdict in verdicts:
+        if not verdict.row["sounds_key"]:
+            continue
         latest = (
-            select(VERDICTS.c.id)
+            select(VERDICTS.c.id, VERDICTS.c.verdict)
             .where(VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.sounds_key == verdict.row["sounds_key"])
             .order_by(VERDICTS.c.made_utc.desc(), VERDICTS.c.id.desc())
             .limit(1)
         )
-        found = connection.scalar(latest) if verdict.row["sounds_key"] else None
-        if found is not None:
-            before[verdict.id] = found
+        for found in connection.execute(latest):
+            before[verdict.id] = (found.id, found.verdict)
     return before
+
+
+def _turned(result: CheckResult, verdicts: Sequence[Entry], before: Mapping[str, tuple[str, str]]) -> tuple[str, ...]:
+    """Skis that the same sounds had set aside before, and do no longer: the company that they were judged in may be why."""
+    words = {derived_id("ski", ski.ski_id): ski for ski in result.skis}
+    notes = []
+    for verdict in verdicts:
+        ski, (_, word) = words[verdict.row["ski"]], before.get(verdict.id, ("", ""))
+        if word == "outlier" and ski.verdict != word:
+            notes.append(
+                f"ski {shown(ski.ski_id)} was an outlier on the same sound before and is '{ski.verdict}' in this lot, "
+                "which may be for want of others of its kind: 'taptest log history --all' shows both"
+            )
+    return tuple(notes)
 
 
 def _unlike(connection: Connection, verdicts: Sequence[Entry]) -> tuple[str, ...]:

@@ -48,6 +48,7 @@ _CONNECTION = {
     "keepalives_count": 3,
     "tcp_user_timeout": 30_000,
 }
+_FOR_NOW = ("starting up", "shutting down", "recovery mode", "connection slots", "too many")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _LOCK = 0x7A97E57  # any number that no other program on that server is likely to use
 # Types of file systems in /proc/self/mountinfo that other machines may write to as well.
@@ -97,10 +98,17 @@ def told(place: Place) -> Iterator[None]:
 
 def _is_lost(problem: DBAPIError) -> bool:
     """Whether the server could not be reached or went away, rather than refused something."""
+    if problem.connection_invalidated:
+        return True
+    if not isinstance(problem, OperationalError):
+        return False
     state = getattr(problem.orig, "sqlstate", None)
-    # Class 08: connection exception; 57P01 to 57P03: shut down, crashed, starting (PostgreSQL's appendix A [from memory]).
-    away = state is None or state.startswith("08") or state in ("57P01", "57P02", "57P03")
-    return problem.connection_invalidated or (isinstance(problem, OperationalError) and away)
+    if state is not None:
+        # Class 08: connection exception; 57P01 to 57P03: shut down, crashed, starting (PostgreSQL's appendix A [from memory]).
+        return bool(state.startswith("08") or state in ("57P01", "57P02", "57P03"))
+    # Of a connection that never came about there is only the text: FATAL is what a server says that did answer.
+    text = str(problem.orig)
+    return "FATAL" not in text or any(words in text for words in _FOR_NOW)
 
 
 def _refused(place: Place, reason: str, *, lost: bool) -> LogbookError:

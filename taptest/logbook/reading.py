@@ -219,9 +219,9 @@ def list_skis(
     )
     if find:
         text = find.strip().casefold()
-        judged = judged.where(
-            SKIS.c.folded.contains(text, autoescape=True) | func.lower(PAIRS.c.pair_id).contains(text, autoescape=True)
-        )
+        skis = select(SKIS.c.id).where(SKIS.c.folded.contains(text, autoescape=True))
+        pairs = select(PAIRS.c.id).where(func.lower(PAIRS.c.pair_id).contains(text, autoescape=True))
+        judged = judged.where(VERDICTS.c.ski.in_(skis) | VERDICTS.c.pair.in_(pairs))
     if verdict is not None:
         judged = judged.where(VERDICTS.c.verdict == verdict)
     if construction is not None:

@@ -257,16 +257,17 @@ def check_entries(parts: CheckParts, who: Who) -> tuple[list[Entry], Entry, list
     return [lot, *skis, *pairs, *calibrations], _check_entry(own, lot.id, parts, who), verdicts
 
 
-def superseding(verdict: Entry, before: str | None) -> Entry:
-    """The same verdict, naming the one that it replaces."""
-    if before is None:
+def superseding(verdict: Entry, before: str) -> Entry:
+    """The same verdict, naming the one that it replaces; "" for none."""
+    if not before:
         return verdict
     row = {**verdict.row, "supersedes": before}
     return replace(verdict, row={**row, "digest": digest_of(verdict.table, row, verdict.below)})
 
 
 def _lot_entry(lot: Lot, who: Who) -> Entry:
-    contents = [{**asdict(row), "recordings": [path.name for path in row.recordings], "line": 0} for row in lot.rows]
+    # Where in the table a ski stands and what its files are called does not matter: a check names the sounds themselves.
+    contents = [{**asdict(row), "recordings": [], "line": 0} for row in lot.rows]
     own = derived_id("lot", lot.path.name, contents)
     return entry(LOTS, {"id": own, "name": lot.path.name, "ski_count": len(lot.rows), **who.columns()})
 
