@@ -39,6 +39,14 @@ class ExchangeError(TaptestError):
     """A table or a spectrum that cannot be written for, or read from, another program."""
 
 
+class LogbookError(TaptestError):
+    """A logbook that cannot be opened, read or written."""
+
+
+class LogbookUnreachable(LogbookError):
+    """A logbook whose server does not answer: what is to be kept must wait or go elsewhere."""
+
+
 class ReportError(TaptestError):
     """A report or a picture that cannot be made or written."""
 

@@ -26,7 +26,20 @@ LAYERS = {
     "listen": {"errors", "units", "recording", "sound"},
     "archive": {"errors", "units", "recording", "durable", "sound"},
     "calibrate": {"errors", "units", "recording", "durable", "sound", "beam", "judge"},
-    "show": {"errors", "units", "recording", "sound", "beam", "judge", "calibrate", "capture", "listen", "archive"},
+    "logbook": {"errors", "units", "recording", "durable", "sound", "beam", "judge", "calibrate", "archive"},
+    "show": {
+        "errors",
+        "units",
+        "recording",
+        "sound",
+        "beam",
+        "judge",
+        "calibrate",
+        "logbook",
+        "capture",
+        "listen",
+        "archive",
+    },
     "cli": {
         "errors",
         "units",
@@ -36,6 +49,7 @@ LAYERS = {
         "beam",
         "judge",
         "calibrate",
+        "logbook",
         "capture",
         "listen",
         "archive",
@@ -47,6 +61,7 @@ LAYERS = {
     "__init__": {"errors", "library"},
 }
 SCREEN = {"typer", "rich", "click"}
+DATABASE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
 SCREENLESS = {
     "errors",
     "units",
@@ -63,6 +78,7 @@ SCREENLESS = {
     "listen",
     "archive",
     "library",
+    "logbook",
     "__init__",
 }
 HEAVY = [
@@ -85,6 +101,10 @@ HEAVY = [
     "pyuff",
     "pyarrow",
     "av",
+    "sqlalchemy",
+    "alembic",
+    "psycopg",
+    "platformdirs",
 ]
 MODULES = sorted(PACKAGE.rglob("*.py"))
 
@@ -113,6 +133,8 @@ def faults(layer, source):
             wrong.add(name)
         if (parts[0] in SCREEN and layer in SCREENLESS) or parts[0] == "click":
             wrong.add(name)
+        if parts[0] in DATABASE and layer != "logbook":
+            wrong.add(name)
     return wrong
 
 
@@ -128,6 +150,7 @@ def test_the_walk_finds_what_it_looks_for():
     assert faults("beam", "import rich.table") == {"rich.table"}
     assert faults("judge", "from taptest import show") == {"taptest.show"}
     assert faults("cli", "import click") == {"click"}
+    assert faults("show", "import sqlalchemy as sa") == {"sqlalchemy"} and faults("logbook", "import sqlite3") == set()
     assert (
         faults("cli", "import typer\nfrom taptest import __version__\nfrom taptest.show.tables import prose") == set()
     )
@@ -153,6 +176,7 @@ def test_the_walk_finds_what_it_looks_for():
                 "record",
                 "devices",
                 "calibrate",
+                "log",
             )
         ),
     ],

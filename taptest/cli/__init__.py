@@ -12,6 +12,7 @@ from taptest.cli import (
     check,
     compare,
     devices,
+    log,
     output,
     pairs,
     plan,
@@ -40,6 +41,7 @@ class _Commands(TyperGroup):
             "play",
             "devices",
             "calibrate",
+            "log",
         ]
 
     def invoke(self, ctx: Any) -> Any:
@@ -59,6 +61,7 @@ app.command("devices", short_help="Microphones, and whether the one in use is fi
 app.command("plan", short_help="How many skis, hangings or runs a difference takes.")(plan.plan)
 app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
 app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
+app.add_typer(log.app, name="log", short_help="The logbook: what was measured, and how a ski has changed.")
 app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)
 
 

@@ -9,12 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import archive, calibrations, output
+from taptest.cli import archive, calibrations, keeping, output
 from taptest.cli.options import (
     CalibrationFolder,
     Channel,
     High,
     Json,
+    Log,
+    LogbookPlace,
     Low,
     Picture,
     Plot,
@@ -70,6 +72,8 @@ def analyse(
     sample_rate: SampleRate = None,
     sensitivity: SensitivityText = None,
     calibration_folder: CalibrationFolder = None,
+    log: Log = False,
+    logbook: LogbookPlace = None,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
 
@@ -103,10 +107,14 @@ def analyse(
         )
         return
     console = None if json else output.screen()
+    kept = keeping.wanted(log, logbook)
     documents: list[Document] = []
     refused, heard = list(found.problems), 0
     # Tables that come one by one are progress enough.
-    with output.progress("analysing", len(found.files), wanted=json or not sys.stdout.isatty()) as advance:
+    with (
+        keeping.sounds(logbook if kept else None, wanted=kept) as keep,
+        output.progress("analysing", len(found.files), wanted=json or not sys.stdout.isatty()) as advance,
+    ):
         crew = archive.crew_of(workers, cluster, recordings=len(found.files)) if shared else None
         results = _one_by_one(found.files, settings, reading) if crew is None else _shared(found, settings, crew)
         for path, analysis, recording in results:
@@ -114,6 +122,8 @@ def analyse(
                 refused.append(analysis)
             else:
                 heard += 1
+                if recording is not None:
+                    keep(recording, analysis, settings)
                 if console is None:
                     from taptest.show.as_json import recording_document
 
@@ -131,7 +141,7 @@ def analyse(
         output.write_json(analyses_document(documents, () if known is None else known.citations))
     beside.write_spectra()
     unused = () if known is None else known.problems
-    output.finish([*unused, *refused], nothing_read=not heard)
+    output.finish([*unused, *refused], keep.notes, nothing_read=not heard)
 
 
 _Heard = Iterator[tuple[str, "Analysis | str", "Recording | None"]]

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Plot, Room
+from taptest.cli import calibrations, keeping, output
+from taptest.cli.options import CalibrationFolder, Channel, High, Json, Log, LogbookPlace, Low, Plot, Room
 
 
 class FailOn(StrEnum):
@@ -36,17 +36,21 @@ def check(
     room: Room = None,
     channel: Channel = None,
     calibration_folder: CalibrationFolder = None,
+    log: Log = False,
+    logbook: LogbookPlace = None,
 ) -> None:
     """Judge every ski of a lot: does it ring as its stiffness and mass say, and like the others of its kind?
 
     Verdicts are pass, recheck, outlier and not judged, each with its reasons. A bad cell or recording is named and
     costs its own ski only.
     """
-    from taptest.judge.checker import check as check_lot
+    from taptest.judge.checker import check_measured
     from taptest.judge.explain import explain as explain_ski
     from taptest.judge.explain import same_kind
     from taptest.judge.lot import read_lot
+    from taptest.judge.measured_lot import measure_lot
 
+    kept = keeping.wanted(log, logbook, unless=explain is not None, why="--explain")
     settings = output.settings_from(low, high, room, channel)
     plot = output.for_the_screen(plot, json)
     table = read_lot(lot)
@@ -59,14 +63,15 @@ def check(
         constructions=tuple(row.construction for row in table.rows),
     )
     with output.progress("checking", len(table.rows)) as advance:
-        result = check_lot(
+        measured = measure_lot(
             table,
             settings=settings,
             trust=trust,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
-            budget=1 / one_in,
+            keep_analyses=kept,
         )
+    result = check_measured(measured, budget=1 / one_in)
     explained = None if explain is None else explain_ski(result, explain)
     if json:
         from taptest.show.as_json import check_document
@@ -83,9 +88,10 @@ def check(
             output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         view = check_view(result, console.width) if explained is None else explanation_view(explained, console)
         output.show(view, console)
+    told = keeping.keep_check(result, measured, settings, logbook) if kept else ()
     output.finish(
         [*map(str, result.problems), *result.unread],
-        result.notes,
+        (*result.notes, *told),
         nothing_read=not result.skis,
         outliers=fail_on is FailOn.OUTLIER and result.count("outlier") > 0,
     )

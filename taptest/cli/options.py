@@ -37,3 +37,19 @@ SensitivityText = Annotated[
     str | None,
     typer.Option("--sensitivity", metavar="TEXT", help="What a pickup's volts mean, as '100 mV/g'."),
 ]
+Log = Annotated[
+    bool,
+    typer.Option("--log", envvar="TAPTEST_LOG", help="Enter it in the logbook as well; always with $TAPTEST_LOG=1."),
+]
+LogbookPlace = Annotated[
+    str | None,
+    typer.Option(
+        "--logbook",
+        metavar="WHERE",
+        help="File or postgresql://USER@HOST/NAME; otherwise $TAPTEST_LOGBOOK, otherwise one of your own.",
+    ),
+]
+Station = Annotated[
+    str | None, typer.Option(metavar="NAME", help="Which bench this is; otherwise $TAPTEST_STATION, or this computer.")
+]
+Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who measured; otherwise $TAPTEST_OPERATOR.")]

@@ -4,8 +4,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Room
+from taptest.cli import keeping, output
+from taptest.cli.options import Channel, High, Json, Log, LogbookPlace, Low, Room
 
 
 def record(
@@ -27,6 +27,8 @@ def record(
     high: High = 1500.0,
     room: Room = None,
     channel: Channel = None,
+    log: Log = False,
+    logbook: LogbookPlace = None,
 ) -> None:
     """Listen while skis are tapped: keep every good tap, say at once why another is not, and enter it in the table.
 
@@ -40,4 +42,5 @@ def record(
         raise typer.BadParameter("goes with --from FILE only: a microphone cannot be hurried", param_hint="--fast")
     if device is not None and source is not None:
         raise typer.BadParameter("leave one of them out", param_hint="--device / --from")
-    run_station(Options(lot, ski, taps, device, quiet, source, fast, json, settings))
+    kept = keeping.wanted(log, logbook)
+    run_station(Options(lot, ski, taps, device, quiet, source, fast, json, settings, log=kept, logbook=logbook))

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from taptest.cli import output
+from taptest.cli import keeping, output
 from taptest.cli.keyboard import Lines, key_lines, piped_lines
 from taptest.errors import CaptureError, TaptestError
 
@@ -44,6 +44,8 @@ class Options:
     fast: bool
     json: bool
     settings: Settings
+    log: bool = False
+    logbook: str | None = None
 
 
 @dataclass
@@ -90,19 +92,23 @@ def run_station(options: Options) -> None:
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
     source = _open(options)
     story = _Story()
+    book = keeping.SessionBook(desk.path, options.settings, options.logbook, wanted=options.log)
     try:
         store = Store(desk.path.parent / RECORDINGS)
         session = Session(desk, store, story.tell, taps=options.taps, settings=options.settings, only=options.ski)
-        failure = _run(options, source, session, story, interactive=interactive)
+        failure = _run(options, source, session, story, book, interactive=interactive)
     finally:
         source.close()
+    missed = book.close(story.told)
     _close(options, story, in_full=interactive)
+    for each in missed:
+        output.complain(each)
     if isinstance(failure, TaptestError):
         output.complain(str(failure))
         raise typer.Exit(output.FAILED)
     if failure is not None:
         raise failure
-    if any(getattr(happening, "trouble", False) for happening in story.told):
+    if missed or any(getattr(happening, "trouble", False) for happening in story.told):
         raise typer.Exit(output.FAILED)
 
 
@@ -116,7 +122,15 @@ def _open(options: Options) -> Source:
     return Microphone(options.device, channels=options.settings.channel or 1)
 
 
-def _run(options: Options, source: Source, session: Session, story: _Story, *, interactive: bool) -> Exception | None:
+def _run(
+    options: Options,
+    source: Source,
+    session: Session,
+    story: _Story,
+    book: keeping.SessionBook,
+    *,
+    interactive: bool,
+) -> Exception | None:
     """Until the session or, where nobody can be asked, the source ends; why it ended early, None when it did not."""
     lock = threading.Lock()
     with (
@@ -137,6 +151,7 @@ def _run(options: Options, source: Source, session: Session, story: _Story, *, i
                 with lock:
                     session.end()
             draw(options, story, session, source, worker, lines)
+            book.follow(story.told)
             if session.ended:
                 worker.stop()
                 return worker.failure if not isinstance(worker.failure, CaptureError) else None

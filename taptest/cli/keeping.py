@@ -1,0 +1,151 @@
+"""What commands put into the logbook beside what they are for."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import typer
+
+from taptest.errors import TaptestError, shown
+
+if TYPE_CHECKING:
+    from taptest.capture.happenings import Happening, SkiDone
+    from taptest.judge.measured_lot import MeasuredLot
+    from taptest.judge.verdict import CheckResult
+    from taptest.logbook.book import Logbook
+    from taptest.recording import Recording
+    from taptest.sound.analysis import Analysis, Settings
+
+
+def wanted(log: bool, logbook: str | None, *, unless: bool = False, why: str = "") -> bool:
+    """Whether to enter anything: asked for, or a logbook was named. Wrong usage together with ``why``."""
+    if logbook is not None and unless:
+        raise typer.BadParameter(f"goes without {why}, which looks at a part only", param_hint="--logbook")
+    return (log or logbook is not None) and not unless
+
+
+def keep_check(result: CheckResult, measured: MeasuredLot, settings: Settings, logbook: str | None) -> tuple[str, ...]:
+    """Enter a checked lot; what to say about it."""
+    from taptest.logbook.book import open_logbook
+
+    with open_logbook(logbook) as book:
+        added = book.add_check(result, measured.lot, settings=settings, measured=measured)
+        what = "entered in" if added.new else "already in"
+        return (*book.notes, *added.notes, f"{what} the logbook {book.place.name}")
+
+
+@dataclass
+class Sounds:
+    """Enters recordings with what was heard in them, one by one."""
+
+    book: Logbook | None
+    new: int = 0
+    known: int = 0
+
+    def __call__(self, recording: Recording, analysis: Analysis, settings: Settings) -> None:
+        if self.book is not None:
+            added = self.book.add_analysis(recording, analysis, settings)
+            self.new += added.new
+            self.known += not added.new
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """What to say about it at the end."""
+        if self.book is None:
+            return ()
+        before = f", {self.known} were there already" if self.known else ""
+        return (*self.book.notes, f"{self.new} entered in the logbook {self.book.place.name}{before}")
+
+
+@contextmanager
+def sounds(logbook: str | None, *, wanted: bool) -> Iterator[Sounds]:
+    """A function that enters a recording in the logbook; one that does nothing where that is not wanted."""
+    if not wanted:
+        yield Sounds(None)
+        return
+    from taptest.logbook.book import open_logbook
+
+    with open_logbook(logbook) as book:
+        yield Sounds(book)
+
+
+@dataclass
+class SessionBook:
+    """Enters the skis of a session as they are done; what the logbook refuses is tried once more at the end.
+
+    Nothing depends on it: taps and table are on the disk before.
+    """
+
+    table: Path
+    settings: Settings
+    logbook: str | None
+    wanted: bool
+    _seen: int = 0
+    _waiting: list[SkiDone] = field(default_factory=list)
+    _book: Logbook | None = None
+
+    def __post_init__(self) -> None:
+        if self.wanted:
+            from taptest.logbook.book import open_logbook
+
+            self._book = open_logbook(self.logbook)
+
+    def follow(self, told: Sequence[Happening]) -> None:
+        """Enter the skis that were done since it was last called."""
+        from taptest.capture.happenings import SkiDone
+
+        fresh = [each for each in told[self._seen :] if isinstance(each, SkiDone)]
+        self._seen = len(told)
+        if self._book is None:
+            return
+        for done in fresh:
+            if self._enter(self._book, done) is not None:
+                self._waiting.append(done)
+
+    def close(self, told: Sequence[Happening]) -> tuple[str, ...]:
+        """Enter what is left; which skis could not be entered, and why."""
+        self.follow(told)
+        if self._book is None:
+            return ()
+        missed = []
+        for done in self._waiting:
+            problem = self._enter(self._book, done)
+            if problem is not None:
+                missed.append(
+                    f"ski {shown(done.ski_id)} is recorded but not in the logbook: {problem}; 'taptest log add "
+                    f"{shown(self.table.name)}' enters it later"
+                )
+        self._book.close()
+        return tuple(missed)
+
+    def _enter(self, book: Logbook, done: SkiDone) -> TaptestError | None:
+        try:
+            enter_ski(book, done, self.table, self.settings)
+        except TaptestError as problem:
+            return problem
+        return None
+
+
+def enter_ski(book: Logbook, done: SkiDone, table: Path, settings: Settings) -> None:
+    """Enter a ski that was just recorded, with its first verdict; with the sound alone where it has none.
+
+    Raises:
+        TaptestError: it cannot be entered.
+    """
+    from taptest.judge.lot import Lot, read_lot
+    from taptest.judge.verdict import CheckResult, SkiVerdict
+    from taptest.recording import read_recording
+
+    # A recording has one channel, whichever it was taken from.
+    alone = replace(settings, channel=None)
+    for path, analysis in zip(done.recordings, done.analyses, strict=True):
+        book.add_analysis(read_recording(path), analysis, alone, ski_id=done.ski_id)
+    row = next((row for row in read_lot(table).rows if row.ski_id == done.ski_id), None)
+    if row is None or not isinstance(done.verdict, SkiVerdict):
+        return
+    lot = Lot(table, (replace(row, recordings=done.recordings),), ())
+    book.add_check(CheckResult((done.verdict,), (), (), ()), lot, settings=alone)

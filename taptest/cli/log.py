@@ -1,0 +1,163 @@
+"""``taptest log``: what was measured over the seasons, and how a ski has changed."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from taptest.cli import output
+from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Station
+
+app = typer.Typer(rich_markup_mode=None, add_completion=False, no_args_is_help=True)
+
+_TABLES = (".csv", ".tsv", ".txt", ".xlsx")
+
+Ski = Annotated[str, typer.Argument(metavar="SKI", help="What is written on the ski.")]
+
+
+class Word(StrEnum):
+    """A verdict."""
+
+    PASS = "pass"
+    RECHECK = "recheck"
+    OUTLIER = "outlier"
+    NOT_JUDGED = "not judged"
+
+
+@app.callback()
+def log() -> None:
+    """The logbook: everything measured, kept with its sounds, never overwritten.
+
+    It is a file of your own unless --logbook or $TAPTEST_LOGBOOK names another one, or a PostgreSQL database that several
+    stations share. 'record', 'check' and 'analyse' write to it with --log.
+    """
+
+
+@app.command("add", short_help="Check lots, analyse recordings, and enter both.")
+def add(
+    files: Annotated[
+        list[str], typer.Argument(metavar="FILE", help="Lot tables (csv, xlsx) and recordings, in any order.")
+    ],
+    ski: Annotated[
+        str | None, typer.Option(metavar="ID", help="Which ski the recordings are of, if all are of one.")
+    ] = None,
+    at: Annotated[
+        str | None,
+        typer.Option(metavar="TIME", help="When it was measured, as 2026-03-01T14:30; otherwise the files' own dates."),
+    ] = None,
+    logbook: LogbookPlace = None,
+    station: Station = None,
+    operator: Operator = None,
+    calibration_folder: CalibrationFolder = None,
+    json: Json = False,
+) -> None:
+    """Check lots and analyse recordings, and enter both; what is in the logbook already stays as it is.
+
+    A file that cannot be read does not stop the others.
+    """
+    from taptest.cli.log_add import add_files
+    from taptest.logbook.book import open_logbook
+
+    when = _time(at)
+    tables = [name for name in files if Path(name).suffix.lower() in _TABLES]
+    with open_logbook(logbook, station=station, operator=operator) as book:
+        done = add_files(
+            book, tables, [name for name in files if name not in tables], ski=ski, at=when, folder=calibration_folder
+        )
+        notes = (*book.notes, *done.notes)
+    if json:
+        from taptest.show.logbook_json import added_document
+
+        output.write_json(added_document(done.entered, done.unread))
+    else:
+        from taptest.show.logbook_table import added_view
+
+        output.show(added_view(done.entered, book.place.name), output.screen())
+    output.finish(done.unread, notes, nothing_read=not done.entered)
+
+
+@app.command("list", short_help="The skis, the one measured last first.")
+def list_(
+    find: Annotated[str, typer.Argument(metavar="TEXT", help="Part of the id of a ski or a pair.")] = "",
+    verdict: Annotated[Word | None, typer.Option(metavar="WORD", help="Only skis whose last verdict this is.")] = None,
+    construction: Annotated[str | None, typer.Option(metavar="NAME", help="Only skis of this construction.")] = None,
+    limit: Annotated[int, typer.Option(min=1, max=1_000_000, metavar="N", help="How many at most.")] = 50,
+    logbook: LogbookPlace = None,
+    json: Json = False,
+) -> None:
+    """The skis in the logbook with their last verdict, the one measured last first."""
+    from taptest.logbook.book import open_logbook
+
+    with open_logbook(logbook, create=False) as book:
+        skis, more = book.skis(find, verdict=verdict, construction=construction, limit=limit)
+    if json:
+        from taptest.show.logbook_json import list_document
+
+        output.write_json(list_document(skis, more))
+    else:
+        from taptest.show.logbook_table import list_view
+
+        console = output.screen()
+        output.show(list_view(skis, more, console.width), console)
+    output.finish((), book.notes)
+
+
+@app.command("show", short_help="One ski: its last verdict and what it rests on.")
+def show(ski: Ski, logbook: LogbookPlace = None, json: Json = False) -> None:
+    """One ski: its last verdict with every mode, the sounds and the calibrations that it rests on."""
+    from taptest.logbook.book import open_logbook
+
+    with open_logbook(logbook, create=False) as book:
+        page = book.ski(ski)
+    if json:
+        from taptest.show.logbook_json import ski_document
+
+        output.write_json(ski_document(page))
+    else:
+        from taptest.show.logbook_table import ski_view
+
+        console = output.screen()
+        output.show(ski_view(page, console.width), console)
+    output.finish((), book.notes)
+
+
+@app.command("history", short_help="One ski over time: has it changed?")
+def history(
+    ski: Ski,
+    every: Annotated[
+        bool, typer.Option("--all", help="Verdicts as well that a later one on the same sounds has replaced.")
+    ] = False,
+    logbook: LogbookPlace = None,
+    json: Json = False,
+) -> None:
+    """Every measurement of a ski against the first one, and whether it has changed by more than it repeats."""
+    from taptest.logbook.book import open_logbook
+
+    with open_logbook(logbook, create=False) as book:
+        found = book.history(ski, superseded=every)
+    if json:
+        from taptest.show.logbook_json import history_document
+
+        output.write_json(history_document(found))
+    else:
+        from taptest.show.logbook_table import history_view
+
+        console = output.screen()
+        output.show(history_view(found, console.width), console)
+    output.finish((), (*book.notes, *found.notes))
+
+
+def _time(text: str | None) -> datetime | None:
+    if text is None:
+        return None
+    try:
+        when = datetime.fromisoformat(text).astimezone(UTC)
+    except (ValueError, OverflowError):
+        raise typer.BadParameter(f"'{text}' is no time; write such as 2026-03-01T14:30", param_hint="--at") from None
+    if when > datetime.now(UTC):
+        raise typer.BadParameter(f"'{text}' lies ahead", param_hint="--at")
+    return when

@@ -1,0 +1,97 @@
+"""Lots checked and recordings analysed, straight into the logbook."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from taptest.cli import calibrations, output
+from taptest.errors import LogbookError, TaptestError
+
+if TYPE_CHECKING:
+    from taptest.logbook.book import Entered, Logbook
+
+
+@dataclass
+class Done:
+    """What was entered, what could not be read, and what there is to say."""
+
+    entered: list[Entered] = field(default_factory=list)
+    unread: list[str] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+
+def add_files(
+    book: Logbook,
+    tables: Sequence[str],
+    recordings: Sequence[str],
+    *,
+    ski: str | None,
+    at: datetime | None,
+    folder: str | None,
+) -> Done:
+    """Enter lots and recordings; one that cannot be read does not stop the others.
+
+    Raises:
+        LogbookError: the logbook itself cannot be written.
+    """
+    done = Done()
+    for name in tables:
+        try:
+            _add_lot(book, name, at, folder, done)
+        except LogbookError:
+            raise
+        except TaptestError as problem:
+            done.unread.append(str(problem))
+    if recordings:
+        _add_recordings(book, recordings, ski, at, folder, done)
+    return done
+
+
+def _add_lot(book: Logbook, name: str, at: datetime | None, folder: str | None, done: Done) -> None:
+    from taptest.judge.checker import check_measured
+    from taptest.judge.lot import read_lot
+    from taptest.judge.measured_lot import measure_lot
+    from taptest.logbook.book import Entered
+
+    table = read_lot(name)
+    trust = calibrations.trusted(folder, beside=name, constructions=tuple(row.construction for row in table.rows))
+    with output.progress("checking", len(table.rows)) as advance:
+        measured = measure_lot(
+            table,
+            trust=trust,
+            progress=lambda *_: advance(),
+            workers=output.worker_count(len(table.rows)),
+            keep_analyses=True,
+        )
+    result = check_measured(measured)
+    added = book.add_check(result, table, measured=measured, at=at)
+    done.entered.append(Entered(name, added, len(result.skis)))
+    done.unread += [*map(str, result.problems), *result.unread]
+    done.notes += [*result.notes, *added.notes]
+
+
+def _add_recordings(
+    book: Logbook, names: Sequence[str], ski: str | None, at: datetime | None, folder: str | None, done: Done
+) -> None:
+    from taptest.logbook.book import Entered
+    from taptest.recording import read_recording
+    from taptest.sound.analysis import Settings, analyse
+
+    known = calibrations.room_only(folder)
+    settings = replace(Settings(), room=known.room)
+    done.unread += known.problems
+    with output.progress("analysing", len(names)) as advance:
+        for name in names:
+            try:
+                recording = read_recording(Path(name))
+                added = book.add_analysis(recording, analyse(recording, settings), settings, ski_id=ski, at=at)
+                done.entered.append(Entered(name, added, None))
+            except LogbookError:
+                raise
+            except TaptestError as problem:
+                done.unread.append(str(problem))
+            advance()

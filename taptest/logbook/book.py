@@ -1,0 +1,477 @@
+"""The logbook: opened, written to and read; one call of a writing method is one transaction, on the disk when it returns."""
+
+from __future__ import annotations
+
+import os
+import platform
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import TypeVar
+
+from sqlalchemy import Connection, Engine, Table, select
+from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import OperationalError
+
+from taptest.errors import LogbookError, RecordingError, shown
+from taptest.judge.lot import Lot, SkiRow
+from taptest.judge.measure import Rig
+from taptest.judge.measured_lot import MeasuredLot
+from taptest.judge.trust import Trust
+from taptest.judge.verdict import CheckResult
+from taptest.logbook.engine import READING, SOFTWARE, open_engine, told
+from taptest.logbook.history import History, history_of
+from taptest.logbook.place import Place, place_of
+from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, list_skis, ski_page
+from taptest.logbook.rows import (
+    CheckParts,
+    Entry,
+    HeardSound,
+    Who,
+    analysis_entry,
+    analysis_id,
+    check_entries,
+    entry,
+    file_id,
+    recorded_at,
+    ski_entry,
+    sound_entry,
+    superseding,
+)
+from taptest.logbook.schema import ANALYSES, BELOW, FILES, RECORDINGS, SKIS, VERDICTS, Row, derived_id
+from taptest.logbook.sounds import store_sound
+from taptest.recording import Recording, read_recording
+from taptest.sound.analysis import Analysis, Settings
+
+STATION_VARIABLE = "TAPTEST_STATION"
+OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
+
+_NAME_CHARACTERS = 100
+_ATTEMPTS = 5
+_AGAIN = (
+    "40001",
+    "40P01",
+)  # serialization failure, deadlock (PostgreSQL's appendix A [from memory]): the work is undone
+_ROWS_AT_ONCE = 200  # times 60 columns: well below the 32,766 values that SQLite takes in one statement
+_SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Added:
+    """What was entered under which id; ``new`` is False where it was in the logbook already and nothing was written."""
+
+    id: str
+    new: bool
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True)
+class Entered:
+    """A file of which something was entered: a lot with so many ``skis``, or a recording (None)."""
+
+    file: str
+    added: Added
+    skis: int | None
+
+
+def open_logbook(
+    where: str | Path | None = None,
+    *,
+    station: str | None = None,
+    operator: str | None = None,
+    create: bool = True,
+) -> Logbook:
+    """Open a logbook, and make it where there is none; used as a context manager it is closed at the end.
+
+    Args:
+        where: a file, or ``postgresql://USER@HOST/DATABASE`` without a password; otherwise ``$TAPTEST_LOGBOOK``, otherwise a
+            file in the user's data folder.
+        station: which bench this is; otherwise ``$TAPTEST_STATION``, otherwise the name of the computer.
+        operator: who measures; otherwise ``$TAPTEST_OPERATOR``, otherwise nobody is named.
+        create: False where one is only to be read, so that a slip in its name does not make an empty one.
+
+    Raises:
+        LogbookError: it cannot be opened, is no logbook, or was made by a newer program; LogbookUnreachable where the server
+            does not answer.
+    """
+    place = place_of(where)
+    at = _name(station or os.environ.get(STATION_VARIABLE) or platform.node() or "station", "station")
+    by = operator or os.environ.get(OPERATOR_VARIABLE)
+    who = _name(by, "operator") if by else None
+    engine, notes = open_engine(place, create=create)
+    return Logbook(engine, place, station=at, operator=who, notes=notes)
+
+
+class Logbook:
+    """An open logbook, for one thread at a time. ``notes`` are what opening it had to tell."""
+
+    def __init__(
+        self, engine: Engine, place: Place, *, station: str, operator: str | None, notes: tuple[str, ...] = ()
+    ) -> None:
+        self.place, self.station, self.operator, self.notes = place, station, operator, notes
+        self._engine = engine
+
+    def __enter__(self) -> Logbook:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    @property
+    def engine(self) -> Engine:
+        """The database, for what works on whole tables; reading transactions want ``execution_options(**READING)``."""
+        return self._engine
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    # --- writing -----------------------------------------------------------------------------------------------------
+
+    def add_sound(self, recording: Recording, *, at: datetime | None = None) -> str:
+        """Keep a recording: its file first, then its row. Returns the sound's SHA-256, by which it is known everywhere.
+
+        Args:
+            recording: from a file, whose name and date are kept and by which `analysed` knows it again, or made of samples.
+            at: when it was made; otherwise when its file was last changed.
+
+        Raises:
+            LogbookError: the file or the row cannot be written.
+        """
+        who = self._who()
+        heard, file = self._hear(recording, at, who)
+        self._write(lambda connection: _insert(connection, [*who.entries(), heard.entry, *file]))
+        return heard.stored.sha256
+
+    def add_analysis(
+        self,
+        recording: Recording,
+        analysis: Analysis,
+        settings: Settings | None = None,
+        *,
+        ski_id: str | None = None,
+        at: datetime | None = None,
+    ) -> Added:
+        """Keep a recording and what was heard in it; the same sound, settings and program give the row that is there.
+
+        It supersedes the last analysis of the same sound.
+
+        Args:
+            recording: as for `add_sound`.
+            analysis: of this recording.
+            settings: with which it was made.
+            ski_id: which ski it is, where that is known.
+            at: when it was recorded.
+
+        Raises:
+            LogbookError: the file or the rows cannot be written.
+        """
+        who = self._who()
+        heard, file = self._hear(recording, at, who)
+        ski = [] if ski_id is None else [ski_entry(ski_id, who.made_utc)]
+        return self._write(
+            lambda connection: self._enter_analysis(
+                connection, heard, analysis, settings or Settings(), who, [*ski, *file], ski_id
+            )
+        )
+
+    def add_check(
+        self,
+        result: CheckResult,
+        lot: Lot,
+        *,
+        settings: Settings | None = None,
+        rig: Rig | None = None,
+        trust: Trust | None = None,
+        measured: MeasuredLot | None = None,
+        at: datetime | None = None,
+    ) -> Added:
+        """Keep a checked lot: its recordings, its verdicts and what they rest on; all of it or nothing.
+
+        Made again from the same lot, sounds, settings and calibrations with the same outcome it is the check that is there.
+        A verdict supersedes the last one on the same sounds of the same ski; verdicts on other sounds stand side by side.
+
+        Args:
+            result: what was judged.
+            lot: the table; of its recordings those are kept that can be read.
+            settings: with which the recordings were analysed.
+            rig: uncertainties of stiffness and mass that were used.
+            trust: what calibrations said; ``measured`` brings its own.
+            measured: the skis as measured, for predictions of every mode and, where their analyses were kept, what was
+                heard in each recording.
+            at: when the skis were measured; otherwise when their recordings were made.
+
+        Raises:
+            LogbookError: a file or a row cannot be written; nothing of the check is entered then.
+        """
+        who = self._who()
+        trust = trust or (Trust() if measured is None else measured.trust)
+        settings = settings or Settings()
+        settings = replace(settings, room=settings.room or trust.room)
+        sounds: dict[str, list[HeardSound]] = {}
+        files: list[Entry] = []
+        heard_at: dict[str, HeardSound] = {}
+        for row in lot.rows:
+            for path, recording in _readable(row):
+                heard, file = self._hear(recording, at, who)
+                sounds.setdefault(row.ski_id, []).append(heard)
+                files += file
+                heard_at[str(path)] = heard
+        parts = CheckParts(result, lot, sounds, settings, rig or Rig(), trust, measured, at)
+        around, check, verdicts = check_entries(parts, who)
+        analyses = [
+            (heard_at[analysis.path], analysis, ski.row.ski_id)
+            for ski in (() if measured is None else measured.skis)
+            for analysis in ski.analyses
+            if analysis.path in heard_at
+        ]
+
+        def enter(connection: Connection) -> Added:
+            kept = [heard.entry for each in sounds.values() for heard in each]
+            _insert(connection, [*who.entries(), *around, *kept, *files])
+            for heard, analysis, ski_id in analyses:
+                self._enter_analysis(connection, heard, analysis, settings, who, (), ski_id)
+            if not _insert(connection, [check]):
+                return Added(check.id, new=False)
+            before = _current_verdicts(connection, verdicts)
+            _insert(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
+            return Added(check.id, new=True, notes=(*_unlike(connection, verdicts), *_turned(result, verdicts, before)))
+
+        return self._write(enter)
+
+    # --- reading -----------------------------------------------------------------------------------------------------
+
+    def analysed(self, sound: str | Path, settings: Settings | None = None) -> bool:
+        """Whether this program has analysed a sound with these settings.
+
+        Args:
+            sound: its SHA-256, or the path of a file, which is known by path, size and date without being read.
+            settings: for the analysis.
+
+        Raises:
+            LogbookError: the logbook cannot be read.
+        """
+
+        def ask(connection: Connection) -> bool:
+            sha256: str | None
+            if isinstance(sound, Path):
+                file = file_id(self.station, sound)
+                sha256 = connection.scalar(select(FILES.c.recording).where(FILES.c.id == file))
+            else:
+                sha256 = sound
+            if sha256 is None:
+                return False
+            own = analysis_id(sha256, settings or Settings(), SOFTWARE)
+            return connection.scalar(select(ANALYSES.c.id).where(ANALYSES.c.id == own)) is not None
+
+        return self._read(ask)
+
+    def skis(
+        self,
+        find: str = "",
+        *,
+        verdict: str | None = None,
+        construction: str | None = None,
+        limit: int = 50,
+    ) -> tuple[tuple[SkiSummary, ...], bool]:
+        """Skis with their last verdict, the one measured last first, and whether there are more than ``limit``.
+
+        Args:
+            find: part of the ski's or the pair's id, whatever its capitals.
+            verdict: only skis whose last verdict this is.
+            construction: only skis that were last judged as this.
+            limit: how many at most.
+
+        Raises:
+            LogbookError: the logbook cannot be read.
+        """
+        return self._read(lambda connection: list_skis(connection, find, verdict, construction, limit))
+
+    def ski(self, ski_id: str) -> SkiPage:
+        """The last verdict on a ski with its modes, recordings and what it rests on.
+
+        Raises:
+            LogbookError: there is no such ski, or the logbook cannot be read.
+        """
+        return self._read(lambda connection: ski_page(connection, find_ski(connection, ski_id, self.place.name)))
+
+    def history(self, ski_id: str, *, superseded: bool = False) -> History:
+        """Every measurement of a ski, the first one first, with its change against that.
+
+        Args:
+            ski_id: as written on the ski.
+            superseded: verdicts that a later one on the same sounds has replaced as well.
+
+        Raises:
+            LogbookError: there is no such ski, or the logbook cannot be read.
+        """
+        return self._read(
+            lambda connection: history_of(
+                connection, find_ski(connection, ski_id, self.place.name), superseded=superseded
+            )
+        )
+
+    # --- how ---------------------------------------------------------------------------------------------------------
+
+    def _who(self) -> Who:
+        return Who(datetime.now(UTC), self.station, self.operator, SOFTWARE)
+
+    def _hear(self, recording: Recording, at: datetime | None, who: Who) -> tuple[HeardSound, list[Entry]]:
+        """Put a recording's file into the store; its row and that of the file it came from, where it came from one."""
+        stored = store_sound(self.place.sounds, recording)
+        path = Path(recording.path)
+        recorded_utc = self._recorded_before(stored.sha256) or at or recorded_at(path, who.made_utc)
+        heard = HeardSound(stored, sound_entry(recording, stored, recorded_utc, who))
+        seen = file_id(self.station, path)
+        row = {"id": seen, "recording": stored.sha256, "made_utc": who.made_utc}
+        return heard, [] if seen is None else [entry(FILES, row)]
+
+    def _recorded_before(self, sha256: str) -> datetime | None:
+        return self._read(
+            lambda connection: connection.scalar(select(RECORDINGS.c.recorded_utc).where(RECORDINGS.c.id == sha256))
+        )
+
+    def _enter_analysis(
+        self,
+        connection: Connection,
+        heard: HeardSound,
+        analysis: Analysis,
+        settings: Settings,
+        who: Who,
+        around: Iterable[Entry],
+        ski_id: str | None,
+    ) -> Added:
+        sound = heard.stored.sha256
+        _insert(connection, [*who.entries(), heard.entry, *around])
+        latest = (
+            select(ANALYSES.c.id)
+            .where(ANALYSES.c.recording == sound)
+            .order_by(ANALYSES.c.made_utc.desc(), ANALYSES.c.id.desc())
+            .limit(1)
+        )
+        made = analysis_entry(
+            sound,
+            analysis,
+            settings,
+            who,
+            measured_utc=heard.recorded_utc,
+            ski_id=ski_id,
+            supersedes=connection.scalar(latest),
+        )
+        return Added(made.id, new=bool(_insert(connection, [made])))
+
+    def _write(self, work: Callable[[Connection], T]) -> T:
+        with told(self.place):
+            for attempt in range(1, _ATTEMPTS + 1):
+                try:
+                    with self._engine.begin() as connection:
+                        return work(connection)
+                except OperationalError as problem:
+                    if attempt == _ATTEMPTS or getattr(problem.orig, "sqlstate", None) not in _AGAIN:
+                        raise
+        raise AssertionError("the last attempt returns or raises")
+
+    def _read(self, work: Callable[[Connection], T]) -> T:
+        with told(self.place), self._engine.connect().execution_options(**READING) as connection:
+            return work(connection)
+
+
+def _name(text: str, what: str) -> str:
+    cleaned = " ".join("".join(each if each.isprintable() else " " for each in text).split())
+    if not cleaned or len(cleaned) > _NAME_CHARACTERS:
+        raise LogbookError(f"the {what} is {shown(text)!r}; give it a name of 1 to {_NAME_CHARACTERS} characters")
+    return cleaned
+
+
+def _readable(row: SkiRow) -> Iterable[tuple[Path, Recording]]:
+    """The recordings of a ski; the check has told already which cannot be read."""
+    for path in row.recordings:
+        try:
+            yield path, read_recording(path)
+        except RecordingError:
+            continue
+
+
+def _insert(connection: Connection, entries: Sequence[Entry]) -> list[str]:
+    """Enter what is not there yet; the ids of what was new. Rows below a row go in with it, or not at all."""
+    by_table: dict[str, list[Entry]] = {}
+    for each in entries:
+        by_table.setdefault(each.table.name, []).append(each)
+    fresh: list[str] = []
+    for same in by_table.values():
+        table = same[0].table
+        # In the order of their ids, so that two stations never wait for each other crosswise.
+        unique = sorted({each.id: each for each in same}.values(), key=lambda each: each.id)
+        new = _insert_rows(connection, table, [each.row for each in unique])
+        fresh += new
+        entered = set(new)
+        for child, _ in BELOW.get(table.name, ()):
+            rows = [row for each in unique if each.id in entered for row in each.below.get(child.name, ())]
+            if rows:
+                connection.execute(child.insert(), rows)
+    return fresh
+
+
+def _insert_rows(connection: Connection, table: Table, rows: Sequence[Row]) -> list[str]:
+    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert
+    fresh: list[str] = []
+    for start in range(0, len(rows), _ROWS_AT_ONCE):
+        new = insert(table).values(list(rows[start : start + _ROWS_AT_ONCE]))
+        new = new.on_conflict_do_nothing(index_elements=[table.c.id]).returning(table.c.id)
+        fresh += connection.scalars(new).all()
+    return fresh
+
+
+def _current_verdicts(connection: Connection, verdicts: Sequence[Entry]) -> Mapping[str, tuple[str, str]]:
+    """By the id of a new verdict, id and word of the last one on the same sounds of the same ski."""
+    before: dict[str, tuple[str, str]] = {}
+    for verdict in verdicts:
+        if not verdict.row["sounds_key"]:
+            continue
+        latest = (
+            select(VERDICTS.c.id, VERDICTS.c.verdict)
+            .where(VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.sounds_key == verdict.row["sounds_key"])
+            .order_by(VERDICTS.c.made_utc.desc(), VERDICTS.c.id.desc())
+            .limit(1)
+        )
+        for found in connection.execute(latest):
+            before[verdict.id] = (found.id, found.verdict)
+    return before
+
+
+def _turned(result: CheckResult, verdicts: Sequence[Entry], before: Mapping[str, tuple[str, str]]) -> tuple[str, ...]:
+    """Skis that the same sounds had set aside before, and do no longer: the company that they were judged in may be why."""
+    words = {derived_id("ski", ski.ski_id): ski for ski in result.skis}
+    notes = []
+    for verdict in verdicts:
+        ski, (_, word) = words[verdict.row["ski"]], before.get(verdict.id, ("", ""))
+        if word == "outlier" and ski.verdict != word:
+            notes.append(
+                f"ski {shown(ski.ski_id)} was an outlier on the same sound before and is '{ski.verdict}' in this lot, "
+                "which may be for want of others of its kind: 'taptest log history --all' shows both"
+            )
+    return tuple(notes)
+
+
+def _unlike(connection: Connection, verdicts: Sequence[Entry]) -> tuple[str, ...]:
+    """Skis that had another length before: two skis under one id would be taken for one that has changed."""
+    notes = []
+    for verdict in verdicts:
+        length_m = verdict.row["length_m"]
+        others = select(VERDICTS.c.length_m).where(
+            VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.id != verdict.id, VERDICTS.c.length_m.is_not(None)
+        )
+        before = connection.scalar(others.order_by(VERDICTS.c.made_utc.desc()).limit(1))
+        if before is not None and length_m is not None and abs(before - length_m) > _SAME_LENGTH_M:
+            ski_id = connection.scalar(select(SKIS.c.ski_id).where(SKIS.c.id == verdict.row["ski"]))
+            notes.append(
+                f"ski {shown(ski_id)} is {1000 * length_m:.0f} mm long and was {1000 * before:.0f} mm in the logbook: if they "
+                "are two skis, give each an id of its own"
+            )
+    return tuple(notes)

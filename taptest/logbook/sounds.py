@@ -1,0 +1,90 @@
+"""Sounds kept by what they hold: ``sounds/ab/abcdef….flac`` for the sound whose SHA-256 begins with ab, written once.
+
+Nothing of the sound is lost: whole-number samples of up to 24 bits go into FLAC of their own depth, everything else (floating
+point, as lossy formats decode to) into a WAV of 32- or 64-bit floats.
+"""
+
+from __future__ import annotations
+
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from taptest.durable import sync_folder, write_durably
+from taptest.errors import LogbookError, shown
+from taptest.recording import Recording
+from taptest.sound.identity import sound_sha256
+
+# What FLAC (RFC 9639, section 9.1) and the library that writes it take.
+_FLAC_BITS = (16, 24)
+_FLAC_CHANNELS = 8
+_FLAC_RATE_HZ = 655_350
+
+
+@dataclass(frozen=True)
+class StoredSound:
+    """A sound in the store: ``file`` relative to its folder; ``bits`` of whole-number samples, None for floating point."""
+
+    sha256: str
+    file: str
+    bits: int | None
+
+
+def store_sound(folder: Path, recording: Recording) -> StoredSound:
+    """Put a sound into the store, unless it is there; on return it is on the disk.
+
+    Raises:
+        LogbookError: it cannot be written.
+    """
+    sha256 = sound_sha256(recording)
+    bits = _whole_bits(recording.samples)
+    plain = recording.channels <= _FLAC_CHANNELS and recording.sample_rate_hz <= _FLAC_RATE_HZ
+    suffix = "flac" if bits is not None and plain else "wav"
+    stored = StoredSound(sha256, f"{sha256[:2]}/{sha256}.{suffix}", bits)
+    path = folder / stored.file
+    try:
+        if not path.exists():
+            _make_folder(path.parent)
+            write_durably(path, _encoded(recording, bits if suffix == "flac" else None))
+    except OSError as problem:
+        raise LogbookError(
+            f"{shown(path.parent, 200)}: a sound cannot be kept there ({problem.strerror or problem}), so nothing was "
+            "entered; make room on the disk or allow writing"
+        ) from problem
+    return stored
+
+
+def _make_folder(place: Path) -> None:
+    if place.is_dir():
+        return
+    place.mkdir(parents=True, exist_ok=True)
+    for each in (place.parent, place.parent.parent):
+        sync_folder(each)
+
+
+def _whole_bits(samples: np.ndarray) -> int | None:
+    """The least depth of FLAC that holds every sample exactly; None where none does."""
+    for bits in _FLAC_BITS:
+        scale = 2.0 ** (bits - 1)
+        scaled = samples * scale
+        if bool((scaled == np.rint(scaled)).all()) and -scale <= scaled.min() and scaled.max() <= scale - 1:
+            return bits
+    return None
+
+
+def _encoded(recording: Recording, bits: int | None) -> bytes:
+    import soundfile  # late: loads a shared library
+
+    target = io.BytesIO()
+    samples = recording.samples
+    if bits is not None:
+        words = (samples * 2.0**31).astype(np.int32)
+        soundfile.write(target, words, recording.sample_rate_hz, format="FLAC", subtype=f"PCM_{bits}")
+    else:
+        single = bool((samples.astype(np.float32) == samples).all())
+        soundfile.write(
+            target, samples, recording.sample_rate_hz, format="WAV", subtype="FLOAT" if single else "DOUBLE"
+        )
+    return target.getvalue()
