@@ -303,7 +303,7 @@ def test_nothing_of_a_check_is_there_when_a_part_cannot_be_entered(where, tmp_pa
             raise KeyboardInterrupt
 
         with monkeypatch.context() as patch:
-            patch.setattr(book_module, "_current_verdicts", stop)
+            patch.setattr(book_module, "verdicts_before", stop)
             with pytest.raises(KeyboardInterrupt):
                 book.add_check(result, lot, measured=measured)
         assert counts(book) == empty
