@@ -49,6 +49,7 @@ WIDTH_PT = 374.0
 FONT_PT = 9.0
 NAME_CHARACTERS = 14
 _ALT_CHARACTERS = 2_000
+_LABEL_BELOW_PT = 20.5  # ticks and their numbers
 _SALT = "taptest"
 _FAMILY = "system-ui, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
 
@@ -94,6 +95,7 @@ _SETTINGS: dict[str, Any] = {
     "font.size": FONT_PT,
     "axes.titlesize": FONT_PT,
     "axes.labelsize": FONT_PT,
+    "axes.titley": 1.0,  # fixed: looking for a place above what is drawn takes a tenth of all drawing
     "axes.unicode_minus": True,
     "axes.edgecolor": SOFT,
     "axes.linewidth": 0.7,
@@ -154,11 +156,14 @@ def new_figure(height_pt: float, margins: Margins = Margins(), *, width_pt: floa
 
 def dress(axes: Axes, *, x: str, y: str, title: str = "", grid: str = "both") -> Axes:
     """Labels with their units, a faint grid, and no ground."""
+    from matplotlib.transforms import ScaledTranslation
+
     axes.patch.set_visible(False)
     axes.set_xlabel(x)
     axes.set_ylabel(y)
-    if title:
-        axes.set_title(title, loc="left", fontweight="bold")
+    axes.set_title(title, loc="left", fontweight="bold")
+    below = ScaledTranslation(0, -_LABEL_BELOW_PT / 72, axes.figure.dpi_scale_trans)
+    axes.xaxis.set_label_coords(0.5, 0, transform=axes.transAxes + below)
     if grid:
         axes.grid(axis=grid)
     return axes
