@@ -12,7 +12,24 @@ from pathlib import Path
 
 from taptest.errors import shown
 
-SOUND_SUFFIXES = (".wav", ".wave", ".rf64", ".flac", ".ogg", ".oga", ".opus", ".mp3", ".aif", ".aiff", ".aifc", ".caf")
+SOUND_SUFFIXES = (
+    ".wav",
+    ".wave",
+    ".rf64",
+    ".flac",
+    ".ogg",
+    ".oga",
+    ".opus",
+    ".mp3",
+    ".aif",
+    ".aiff",
+    ".aifc",
+    ".caf",
+    ".m4a",
+    ".3gp",
+    ".aac",
+    ".amr",
+)
 _LARGEST_HASHED = 1 << 32
 _NAME_CHARACTERS = 200
 
