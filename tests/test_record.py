@@ -6,16 +6,15 @@ import csv
 import json
 import os
 import re
-import select
 import signal
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 import soundfile
+from pseudo_terminal import on_a_terminal
 from tapped_skis import DEMO, demo
 
 from taptest.capture.store import Store
@@ -174,43 +173,19 @@ def test_a_full_disk_is_explained_and_nothing_is_announced(lot, sound):
 
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are a POSIX matter")
 def test_on_a_terminal_keys_work_without_echo_and_it_is_restored(lot, sound):
-    import pty
-    import termios
-
-    ours, theirs = pty.openpty()
-    before = termios.tcgetattr(theirs)
-    settings = {**os.environ, "COLUMNS": "80", "LINES": "24", "TERM": "xterm"}
-    program = subprocess.Popen(
-        command(lot, "--from", sound), stdin=theirs, stdout=theirs, stderr=theirs, env=settings, close_fds=True
-    )
-    seen = b""
-
-    def until(words, limit_s=60.0):
-        nonlocal seen
-        end = time.monotonic() + limit_s
-        while words not in seen:
-            assert time.monotonic() < end, seen[-2000:]
-            if select.select([ours], [], [], 0.1)[0]:
-                seen += os.read(ours, 65536)
-
-    try:
-        until(b"0 of 5 taps good")
-        until(b"1 of 5 taps good")
-        os.write(ours, b"n tip")
-        until(b"> n tip_")
-        os.write(ours, b"\r")
-        until(b"noted for ski C04L")
-        os.write(ours, b"d\r")
-        until(b"moved to 'dropped'")
-        program.send_signal(signal.SIGINT)  # Ctrl-C reaches a program through its controlling terminal only
-        until(b"0 skis recorded")
-        assert program.wait(30) == 0
-        assert termios.tcgetattr(theirs) == before
-    finally:
-        program.kill()
-        program.wait()
-        os.close(ours)
-        os.close(theirs)
+    with on_a_terminal(command(lot, "--from", sound)) as terminal:
+        terminal.until("0 of 5 taps good")
+        terminal.until("1 of 5 taps good")
+        terminal.type("n tip")
+        terminal.until("> n tip_")
+        terminal.type("\r")
+        terminal.until("noted for ski C04L")
+        terminal.type("d\r")
+        terminal.until("moved to 'dropped'")
+        terminal.program.send_signal(signal.SIGINT)  # Ctrl-C reaches a program through its controlling terminal only
+        terminal.until("0 skis recorded")
+        assert terminal.program.wait(30) == 0
+        assert terminal.attributes() == terminal.before
     assert "tip" in lot.read_text(encoding="utf-8")
 
 

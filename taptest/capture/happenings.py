@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
+from taptest.capture.agreement import Difference
 from taptest.sound.analysis import Analysis
 
 
@@ -31,12 +32,13 @@ class SkiUp:
 
 @dataclass(frozen=True)
 class TapKept:
-    """A good tap that is on the disk."""
+    """A good tap that is on the disk; ``good`` taps sound like one ski, those of ``differs`` like another."""
 
     ski_id: str
     good: int
     needed: int
     frequencies_hz: tuple[float, ...]
+    differs: Difference | None = None
 
 
 @dataclass(frozen=True)
