@@ -192,7 +192,8 @@ def test_on_a_terminal_keys_work_without_echo_and_it_is_restored(lot, sound):
 # --- killed --------------------------------------------------------------------------------------------------------
 
 KILLS = 50
-# One process imports everything once and forks a session for every kill: fifty starts of Python would take minutes.
+# One process imports everything once, hears the taps once and forks a session for every kill. What a session computes is left
+# out, so that it is over in a few tenths of a second and most of the kills fall into what it writes.
 NURSERY = """
 import os, random, shutil, signal, sys, time
 from pathlib import Path
@@ -202,8 +203,37 @@ from taptest.sound.analysis import Settings, analyse
 from taptest.recording import from_samples, read_recording
 import taptest.judge.lot_desk, taptest.capture.session, taptest.capture.sources, taptest.capture.listener
 import taptest.show.live_view
+from dataclasses import dataclass, replace
+from taptest.capture import listener, session as sessions, sources
+from taptest.capture.events import HeardTap
 lot, sound, said, kills = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
-analyse(read_recording(sound))
+one = analyse(read_recording(sound))
+
+def heard_once():
+    source = sources.FileSource(sound, speed=None)
+    hearing = listener.Listener(source.sample_rate_hz)
+    events = [hearing.feed(block) for block in source.blocks()] + [hearing.finish()]
+    # All sound alike: which ski a tap was played for is not what this is about.
+    return [[replace(e, analysis=one) if isinstance(e, HeardTap) else e for e in each] for each in events]
+
+script = heard_once()
+
+class Heard:
+    def __init__(self, *_, **__):
+        self.left = iter(script)
+    def feed(self, block):
+        return next(self.left)
+    def finish(self):
+        return next(self.left, [])
+
+@dataclass(frozen=True)
+class Word:
+    verdict: str = "pass"
+    reasons: tuple = ()
+
+listener.Listener = Heard
+sessions.analyse = lambda *_, **__: one
+taptest.judge.lot_desk.LotDesk.judge = lambda *_: Word()
 chance = random.Random(50)
 before = Path(lot).read_bytes()
 
@@ -244,10 +274,16 @@ def announced(text):
     return {ski_id: int(good) for ski_id, good in re.findall(r"^(\w+): tap (\d) of 2 good", text, flags=re.MULTILINE)}
 
 
+COUNTED = {}
+
+
 def contacts(path):
     """Number of contacts in a recording, which must be whole."""
     samples = read_recording(path).samples[:, 0]
-    return len(find_onsets(samples, Envelope(samples, RATE)))
+    content = samples.tobytes()
+    if content not in COUNTED:
+        COUNTED[content] = len(find_onsets(samples, Envelope(samples, RATE)))
+    return COUNTED[content]
 
 
 def kept(folder):

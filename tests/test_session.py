@@ -299,9 +299,7 @@ def test_a_swapped_ski_is_told_after_its_first_tap_and_does_not_count(tmp_path):
     done = next(each for each in bench.told if isinstance(each, SkiDone))
     fresh = Bench(tmp_path / "s", taps=3).tap(*GOOD[:3])
     alone = next(each for each in fresh.told if isinstance(each, SkiDone))
-    assert [m.frequency_hz for m in done.analyses[0].modes] == pytest.approx(
-        [m.frequency_hz for m in alone.analyses[0].modes], rel=1e-4
-    )
+    assert [m.frequency_hz for m in done.modes] == pytest.approx([m.frequency_hz for m in alone.modes], rel=1e-4)
 
 
 def test_whichever_ski_gets_enough_taps_is_the_one(tmp_path):

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from taptest.capture.agreement import Difference
-from taptest.sound.analysis import Analysis
+from taptest.sound.analysis import Mode
 
 
 class FirstVerdict(Protocol):
@@ -69,12 +69,15 @@ class FirstLook:
 
 @dataclass(frozen=True)
 class SkiDone:
-    """A ski with all its taps: what was heard in them together, and the first verdict (None where it failed)."""
+    """A ski with all its taps: the modes heard in them together, and the first verdict (None where it failed).
+
+    No more than that: a session of many hours remembers what it has told.
+    """
 
     ski_id: str
     recordings: tuple[Path, ...]
     taps: int
-    analyses: tuple[Analysis, ...]
+    modes: tuple[Mode, ...]
     verdict: FirstVerdict | None
 
 

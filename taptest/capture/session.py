@@ -346,7 +346,8 @@ class Session:
             verdict = self._desk.judge(ski_id, analyses)
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
-        self._done = SkiDone(ski_id, paths, self._store.count(ski_id), analyses, verdict)
+        modes = tuple(mode for analysis in analyses for mode in analysis.modes)
+        self._done = SkiDone(ski_id, paths, self._store.count(ski_id), modes, verdict)
         self._tell(self._done)
         try:
             self._say_entered(self._desk.enter(ski_id, paths))
