@@ -315,6 +315,15 @@ def test_the_last_tap_of_another_ski_can_be_dropped(tmp_path):
     assert len(list((tmp_path / "r" / "dropped").iterdir())) == 1
 
 
+def test_taps_that_differ_count_all_the_same_when_told_so(tmp_path):
+    """A ski with a loose part may never sound twice alike: whoever is sure of it must get on."""
+    bench = Bench(tmp_path / "r", taps=3).lines("k").tap(GOOD[0], OTHER[0], GOOD[1])
+    assert "count already" in bench.said()[0] and bench.session.status().good == 2
+    bench.lines("k")
+    assert bench.desk.cells["A"] == "A.flac" and "though they sound like two skis" in bench.said()[1]
+    assert bench.desk.judged[-1] == ("A", 3) and not (tmp_path / "r" / "dropped").exists()
+
+
 def test_a_ski_swapped_overnight_is_told_too(tmp_path):
     first = Bench(tmp_path / "r", taps=3).tap(GOOD[0], GOOD[1]).lines("q")
     second = Bench(tmp_path / "r", first.desk, taps=3).tap(OTHER[1])

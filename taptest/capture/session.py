@@ -31,7 +31,7 @@ from taptest.recording import from_samples
 from taptest.sound.analysis import Analysis, Settings, analyse
 from taptest.sound.resonance import ROUNDS
 
-COMMANDS = {"r": "repeat", "d": "drop", "s": "skip", "n": "note", "q": "quit"}
+COMMANDS = {"r": "repeat", "d": "drop", "k": "keep", "s": "skip", "n": "note", "q": "quit"}
 
 _BACK = ("d", "drop", "r", "repeat")  # even after the last tap
 
@@ -72,6 +72,7 @@ class Session:
         self._kept: KeptTap | None = None
         self._heard: list[Analysis] = []  # in the kept taps of the ski that is up, one for each
         self._heard_of: str | None = None
+        self._together: set[str] = set()  # skis whose taps are to count though they do not agree
         self._agreed: tuple[str, int, Difference | None] | None = None  # ski, taps that agree, those that do not
         self._due: str | None = None
         self._ended = False
@@ -206,6 +207,8 @@ class Session:
             self._repeat()
         elif command == "drop":
             self._drop()
+        elif command == "keep":
+            self._keep_all()
         else:
             self._skip()
 
@@ -219,6 +222,7 @@ class Session:
             return
         aside = self._store.set_aside(ski_id)
         self._agreed = None
+        self._together.discard(ski_id)
         self._passed.discard(ski_id)
         what = f"; {aside} taps were moved to 'dropped'" if aside else ""
         self._say(f"ski {shown(ski_id)} from the start{what}")
@@ -233,6 +237,15 @@ class Session:
         if self._heard_of == self._ski:
             del self._heard[-1:]
         self._say("the last tap was moved to 'dropped'")
+        self._call(self._ski)
+
+    def _keep_all(self) -> None:
+        if self._ski is None or self._agreement(self._ski)[1] is None:
+            self._say("no taps of this ski differ, so all of them count already")
+            return
+        self._together.add(self._ski)
+        self._agreed = None
+        self._say(f"all taps of ski {shown(self._ski)} count, though they sound like two skis")
         self._call(self._ski)
 
     def _skip(self) -> None:
@@ -362,7 +375,7 @@ class Session:
         """
         try:
             sounds = self._sounds(ski_id)
-            analyses = [sounds[index] for index in agreeing(sounds)[0]]
+            analyses = sounds if ski_id in self._together else [sounds[index] for index in agreeing(sounds)[0]]
             self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
         except TaptestError:
             return  # what is wrong is told when the same is done in full
@@ -370,8 +383,7 @@ class Session:
 
     def _drop_others(self, ski_id: str) -> None:
         """Taps that sound like another ski than most do are moved out of the way, and that is told."""
-        sounds = self._sounds(ski_id)
-        apart = difference(sounds)
+        sounds, apart = self._sounds(ski_id), self._agreement(ski_id)[1]
         if apart is None:
             return
         for number in reversed(apart.taps):
@@ -388,9 +400,10 @@ class Session:
         """Number of kept taps that sound like one ski, all of them where they cannot be looked at, and those that do not."""
         if self._agreed is None or self._agreed[0] != ski_id:
             good, apart = self._store.count(ski_id), None
-            with suppress(CaptureError):  # told when the taps are joined
-                sounds = self._sounds(ski_id)
-                good, apart = max(map(len, agreeing(sounds)), default=0), difference(sounds)
+            if ski_id not in self._together:
+                with suppress(CaptureError):  # told when the taps are joined
+                    sounds = self._sounds(ski_id)
+                    good, apart = max(map(len, agreeing(sounds)), default=0), difference(sounds)
             self._agreed = ski_id, good, apart
         return self._agreed[1:]
 

@@ -163,7 +163,7 @@ def _two_skis(apart: Difference) -> str:
     return (
         f"{'tap' if one else 'taps'} {listed(apart.taps)} {'sounds' if one else 'sound'} like another ski than {others} "
         f"(modes {number(apart.percent, 1)} %{more} apart): see which ski hangs there. Only taps that agree count; "
-        "d drops the last, r starts anew"
+        "d drops the last, r starts anew, k counts them all"
     )
 
 
