@@ -10,8 +10,9 @@ import threading
 
 import numpy as np
 import pytest
+from pseudo_terminal import on_a_terminal
 from tapped_skis import demo
-from test_record import SKIS, frequencies, lot  # noqa: F401
+from test_record import SKIS, command, frequencies, lot  # noqa: F401
 from virtual_microphone import need_sound_server, virtual_microphone
 
 from taptest.recording import from_samples, read_recording
@@ -77,3 +78,23 @@ def played_at(played, words):
         if np.array_equal(played[at : at + len(piece)], piece)
     )
     return at - loud
+
+
+def test_an_unplugged_microphone_is_explained_and_asked_about_and_its_libraries_keep_silent(lot):  # noqa: F811
+    with (
+        virtual_microphone() as microphone,
+        on_a_terminal(command(lot, "--device", microphone.device, "--quiet")) as terminal,
+    ):
+        terminal.until("0 of 5 taps good")
+        microphone.unplug()
+        terminal.until("Enter: open it again", 10.0)
+        # It is not there yet: explained once more, asked once more.
+        terminal.type("\r")
+        terminal.until("cannot be opened", 20.0)
+        assert terminal.program.poll() is None
+        terminal.type("q\r")
+        terminal.until("0 skis recorded")
+        assert terminal.program.wait(30) == 1
+        assert terminal.attributes() == terminal.before
+        for chatter in (b"ALSA", b"PortAudio", b"Pa_", b"PaAlsa", b"Traceback", b"Expression"):
+            assert chatter not in terminal.seen

@@ -13,7 +13,9 @@ from taptest.capture.happenings import Asked, Ended, Said, SkiDone, SkiUp, TapKe
 from taptest.capture.session import Session
 from taptest.capture.store import Store
 from taptest.errors import CaptureError, LotError, TaptestError
+from taptest.show.live_view import plain_line
 
+OTHER = taps_of("c05r")  # the other ski of the pair: its modes are typically 0.5 to 1 % away
 GOOD = taps_of("c05l")
 BAD = next(tap for tap in taps_of("c02l") if not tap.accepted)
 
@@ -176,7 +178,8 @@ def test_the_first_look_is_at_this_skis_taps_only(tmp_path):
     # Two taps of A, then to B, of which an earlier session kept two: with one more there are three heard now, but not of B.
     bench.lines("A").tap(GOOD[2], GOOD[3]).lines("B").tap(GOOD[4])
     assert looked[0][0] == "B" and sum(len(each.accepted) for each in looked[0][1]) == 3
-    assert all(each is not tap.analysis for each in looked[0][1] for tap in GOOD)
+    assert [[each is tap.analysis for tap in GOOD].count(True) for each in looked[0][1]] == [0, 0, 1]
+    assert looked[0][1][2] is GOOD[4].analysis
     bench.lines("A", "d").tap(GOOD[0], GOOD[1])
     first = next(analyses for ski_id, analyses in looked if ski_id == "A")
     assert sum(len(each.accepted) for each in first) == 3
@@ -272,3 +275,60 @@ def test_a_ski_that_is_gone_from_the_table_is_told(tmp_path, bench):
 def test_a_table_that_cannot_be_read_at_the_start_is_an_error(tmp_path):
     with pytest.raises(TaptestError):
         Bench(tmp_path / "r", Desk({"A": ""}, fails={"waiting": LotError("gone; bring it back")}), only="A")
+
+
+# --- a swapped ski -------------------------------------------------------------------------------------------------
+
+
+def differing(bench):
+    return [each.differs for each in bench.told if isinstance(each, TapKept)]
+
+
+def test_a_swapped_ski_is_told_after_its_first_tap_and_does_not_count(tmp_path):
+    bench = Bench(tmp_path / "r", taps=3).tap(GOOD[0], GOOD[1], OTHER[0])
+    told = differing(bench)
+    assert told[:2] == [None, None] and (told[2].taps, told[2].others) == ((3,), (1, 2))
+    assert 0.5 < told[2].percent <= 4.0
+    assert bench.session.status().good == 2 and bench.store.count("A") == 3 and bench.desk.cells["A"] == ""
+    assert "tap 3 sounds like another ski than taps 1 and 2" in plain_line(bench.told[-1])
+    bench.tap(GOOD[2])
+    # Joined of the three that agree: the other one lies in 'dropped', and what is judged has never been averaged over it.
+    assert bench.desk.cells["A"] == "A.flac" and bench.desk.judged == [("A", 3), ("A", 3)]
+    assert "tap 3 sounds like another ski and went to 'dropped'" in bench.said()[0]
+    assert len(list((tmp_path / "r" / "dropped").iterdir())) == 1
+    done = next(each for each in bench.told if isinstance(each, SkiDone))
+    fresh = Bench(tmp_path / "s", taps=3).tap(*GOOD[:3])
+    alone = next(each for each in fresh.told if isinstance(each, SkiDone))
+    assert [m.frequency_hz for m in done.modes] == pytest.approx([m.frequency_hz for m in alone.modes], rel=1e-4)
+
+
+def test_whichever_ski_gets_enough_taps_is_the_one(tmp_path):
+    bench = Bench(tmp_path / "r", taps=3).tap(OTHER[0], GOOD[0], GOOD[1])
+    assert differing(bench)[2].taps == (1,) and bench.session.status().good == 2
+    bench.tap(GOOD[2])
+    assert bench.desk.cells["A"] == "A.flac" and "tap 1 sounds" in bench.said()[0]
+
+
+def test_the_last_tap_of_another_ski_can_be_dropped(tmp_path):
+    bench = Bench(tmp_path / "r", taps=3).tap(GOOD[0], OTHER[0]).lines("d").tap(GOOD[1], GOOD[2])
+    assert bench.desk.cells["A"] == "A.flac" and differing(bench)[-2:] == [None, None]
+    assert len(list((tmp_path / "r" / "dropped").iterdir())) == 1
+
+
+def test_taps_that_differ_count_all_the_same_when_told_so(tmp_path):
+    """A ski with a loose part may never sound twice alike: whoever is sure of it must get on."""
+    bench = Bench(tmp_path / "r", taps=3).lines("k").tap(GOOD[0], OTHER[0], GOOD[1])
+    assert "count already" in bench.said()[0] and bench.session.status().good == 2
+    bench.lines("k")
+    assert bench.desk.cells["A"] == "A.flac" and "though they sound like two skis" in bench.said()[1]
+    assert bench.desk.judged[-1] == ("A", 3) and not (tmp_path / "r" / "dropped").exists()
+
+
+def test_a_ski_swapped_overnight_is_told_too(tmp_path):
+    first = Bench(tmp_path / "r", taps=3).tap(GOOD[0], GOOD[1]).lines("q")
+    second = Bench(tmp_path / "r", first.desk, taps=3).tap(OTHER[1])
+    assert differing(second)[0].taps == (3,) and second.desk.cells["A"] == ""
+    second.lines("q")
+    # Three taps are there, but they are not three of one ski.
+    third = Bench(tmp_path / "r", first.desk, taps=3)
+    assert third.session.status().good == 2 and third.desk.cells["A"] == ""

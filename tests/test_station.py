@@ -195,7 +195,7 @@ def done(tmp_path):
     heading = "ski_id,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm\n"
     path.write_text(heading + "17L,classic_generic,1990,513,5.035,1400\n", encoding="utf-8")
     analysis = demo("c05l")[1]
-    return SkiDone("17L", (Path("17L.flac"),), 5, (analysis,), LotDesk(path).judge("17L", [analysis]))
+    return SkiDone("17L", (Path("17L.flac"),), 5, analysis.modes, LotDesk(path).judge("17L", [analysis]))
 
 
 def moment(done, **changes):

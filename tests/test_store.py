@@ -63,9 +63,9 @@ def test_windows_with_a_gap_meet_without_a_click(tmp_path):
     (joined,) = store.join("17L")
     found = analyse(from_samples(joined.words, joined.sample_rate_hz)).taps
     lengths = np.cumsum([0, *(len(tap.samples) - 480 for tap in windows)])
-    assert [tap.onset for tap in found] == pytest.approx(
-        [start + tap.onset for start, tap in zip(lengths, windows, strict=False)], abs=24
-    )
+    early = [start + tap.onset - each.onset for start, tap, each in zip(lengths, windows, found, strict=False)]
+    # Less than a frame of a millisecond is left out at each joint, so that frames stay in step with the stream.
+    assert len(found) == 9 and all(-24 <= frames <= 24 + 47 * joints for joints, frames in enumerate(early)), early
 
 
 def test_words_are_rounded_and_what_is_too_loud_is_halved():

@@ -5,13 +5,15 @@ Every reason to refuse a tap is provoked by a recording made for it, and not by 
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from struck_sounds import LOUD, SKI, free_decay, hum, ring, struck
 
 from taptest.errors import RecordingError
-from taptest.recording import from_samples
+from taptest.recording import from_samples, read_recording
 from taptest.sound.analysis import Analysis, Settings, analyse
 from taptest.sound.taps import REASONS, Envelope, Tap, judge_taps
 
@@ -293,6 +295,31 @@ def test_pumping_noise_floor() -> None:
         gain[later] = 1.0
     found = reasons(samples * gain)
     assert len(found) == 3 and all("gain-control" in r for r in found)
+
+
+@pytest.mark.parametrize("bits", [12, 16, 24])
+@pytest.mark.parametrize("strength", [1.0, 0.1])
+def test_pauses_of_digital_silence_are_no_gain_control(bits: int, strength: float) -> None:
+    """Nothing but rounding: the ring ends in its last bit and then in zeros, as in sounds made by a program."""
+    quiet = strength * struck(np.random.default_rng(12), ONSETS, seconds=5.2, snr_db=400)
+    words = np.round(quiet * 2 ** (bits - 1)) / 2 ** (bits - 1)
+    assert np.count_nonzero(words[: round(0.69 * RATE_HZ)]) == 0
+    assert reasons(words) == [(), (), ()]
+    # Noise that a gate cuts off is another matter: it is under the ring and not in the pauses.
+    noisy = quiet + 0.003 * strength * LOUD * np.random.default_rng(13).standard_normal(len(quiet))
+    gated = np.where(np.convolve(np.abs(quiet) > 0.02 * strength, np.ones(800))[: len(quiet)] > 0, noisy, 0.0)
+    found = reasons(np.round(gated * 2 ** (bits - 1)) / 2 ** (bits - 1))
+    if bits > 12:
+        assert found and all("gain-control" in r for r in found)
+
+
+def test_the_ring_of_a_bar_is_no_floor_that_has_moved() -> None:
+    """It rings for longer than its taps are apart, so that only the first of them comes out of silence."""
+    bar = tuple((f, 0.0004, level) for f, level in ((310.0, 1.0), (855.0, 0.7), (1676.0, 0.4)))
+    samples = struck(np.random.default_rng(14), [1.0, 4.2, 7.4], seconds=10.6, modes=bar, snr_db=70.0)
+    assert reasons(samples) == [(), (), ()]
+    demo = read_recording(Path(__file__).resolve().parent.parent / "recordings_demo" / "bar.flac")
+    assert [tap.reasons for tap in analyse(demo).taps] == [(), (), ()]
 
 
 def test_thud_on_a_table() -> None:

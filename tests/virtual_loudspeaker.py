@@ -8,74 +8,38 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
 import subprocess
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from ctypes.util import find_library
 from pathlib import Path
 
 import numpy as np
-from conftest import missing
 from numpy.typing import NDArray
+from virtual_sound import SoundServer, need_sound_server
 
 RATE_HZ = 48_000
 _STARTS_WITHIN_S = 10.0
-
-
-def need_sound_server() -> None:
-    """Skip the test, or fail it where everything is required, unless server, plugin and PortAudio are installed."""
-    if not (shutil.which("pulseaudio") and shutil.which("pactl")):
-        missing("no PulseAudio server (Debian packages pulseaudio and pulseaudio-utils)")
-    if find_library("portaudio") is None:
-        missing("no PortAudio (Debian package libportaudio2)")
-    if not list(Path("/usr/lib").glob("*/alsa-lib/libasound_module_pcm_pulse.so")):
-        missing("no way from PortAudio to PulseAudio (Debian package libasound2-plugins)")
 
 
 class VirtualLoudspeaker:
     """The running server; ``environment`` is what a process needs to find it."""
 
     def __init__(self, folder: Path) -> None:
-        self.environment = {
-            "PULSE_SERVER": f"unix:{folder}/native",
-            "PULSE_RUNTIME_PATH": str(folder),
-            "XDG_RUNTIME_DIR": str(folder),
-            "PULSE_COOKIE": str(folder / "cookie"),
-        }
         self._heard = bytearray()
         self._recorder: subprocess.Popen[bytes] | None = None
-        self._log = (folder / "log").open("wb")
-        sink = f"module-null-sink sink_name=virtual format=s16le rate={RATE_HZ} channels=2"
-        self.server = subprocess.Popen(
-            [
-                *(
-                    "pulseaudio",
-                    "-n",
-                    "--daemonize=no",
-                    "--use-pid-file=no",
-                    "--exit-idle-time=-1",
-                    "--disable-shm=yes",
-                ),
-                *("-L", f"module-native-protocol-unix auth-anonymous=1 socket={folder}/native", "-L", sink),
-            ],
-            env={**os.environ, **self.environment, "HOME": str(folder)},
-            stdout=self._log,
-            stderr=self._log,
-            start_new_session=True,
-        )
+        sink = f"sink_name=virtual format=s16le rate={RATE_HZ} channels=2"
+        self._server = SoundServer(folder, f"module-null-sink {sink}")
+        self.environment = self._server.environment
         self._reader = threading.Thread(target=self._read, daemon=True)
-        until = time.monotonic() + _STARTS_WITHIN_S
-        while time.monotonic() < until and self.server.poll() is None:
-            if "virtual" in self._control("list", "short", "sinks"):
-                self._listen()
-                return
-            time.sleep(0.05)
-        self.close()
-        missing(f"the sound server did not start: {(folder / 'log').read_text(errors='replace')[-500:]!r}")
+        try:
+            self._server.wait_until(lambda: "virtual" in self._server.control("list", "short", "sinks"))
+        except BaseException:
+            self.close()
+            raise
+        self._listen()
 
     def heard(self) -> NDArray[np.float64]:
         """Everything that has arrived so far, (frames, 2), in full scale."""
@@ -84,32 +48,22 @@ class VirtualLoudspeaker:
 
     def stall(self) -> None:
         """The server stops answering, as a hung driver does."""
-        self.server.send_signal(signal.SIGSTOP)
+        self._server.stall()
 
     def unplug(self) -> None:
         """The server and its devices are gone."""
-        self.server.kill()
+        self._server.kill()
 
     def close(self) -> None:
-        for process in (self._recorder, self.server):
-            if process is not None and process.poll() is None:
-                process.kill()  # ends a stopped process too
-                process.wait(10)
+        if self._recorder is not None and self._recorder.poll() is None:
+            self._recorder.kill()
+            self._recorder.wait(10)
+        self._server.kill()
         if self._reader.is_alive():
             self._reader.join(5)
         if self._recorder is not None and self._recorder.stdout is not None:
             self._recorder.stdout.close()
-        self._log.close()
-
-    def _control(self, *words: str) -> str:
-        return subprocess.run(
-            ["pactl", *words],
-            env={**os.environ, **self.environment},
-            capture_output=True,
-            text=True,
-            timeout=10,
-            check=False,
-        ).stdout
+        self._server.close()
 
     def _listen(self) -> None:
         self._recorder = subprocess.Popen(
@@ -123,7 +77,7 @@ class VirtualLoudspeaker:
             ],
             env={**os.environ, **self.environment},
             stdout=subprocess.PIPE,
-            stderr=self._log,
+            stderr=self._server.log,
         )
         self._reader.start()
         until = time.monotonic() + _STARTS_WITHIN_S

@@ -8,34 +8,20 @@ from __future__ import annotations
 
 import os
 import shutil
-import signal
-import subprocess
 import sys
 import tempfile
 import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from ctypes.util import find_library
 from pathlib import Path
 
 import numpy as np
-from conftest import missing
 from numpy.typing import ArrayLike, NDArray
+from virtual_sound import SoundServer, need_sound_server
 
 _CHUNK_S = 0.01
-_STARTS_WITHIN_S = 10.0
 _ENVIRONMENT = ("PULSE_SERVER", "PULSE_RUNTIME_PATH", "XDG_RUNTIME_DIR", "PULSE_COOKIE")
-
-
-def need_sound_server() -> None:
-    """Skip the test, or fail it where everything is required, unless server, plugin and PortAudio are installed."""
-    if not (shutil.which("pulseaudio") and shutil.which("pactl")):
-        missing("no PulseAudio server (Debian packages pulseaudio and pulseaudio-utils)")
-    if find_library("portaudio") is None:
-        missing("no PortAudio (Debian package libportaudio2)")
-    if not list(Path("/usr/lib").glob("*/alsa-lib/libasound_module_pcm_pulse.so")):
-        missing("no way from PortAudio to PulseAudio (Debian package libasound2-plugins)")
 
 
 class VirtualMicrophone:
@@ -45,45 +31,22 @@ class VirtualMicrophone:
 
     def __init__(self, folder: Path, sample_rate_hz: int, hiss: bool) -> None:
         self.sample_rate_hz = sample_rate_hz
-        self.environment = {
-            "PULSE_SERVER": f"unix:{folder}/native",
-            "PULSE_RUNTIME_PATH": str(folder),
-            "XDG_RUNTIME_DIR": str(folder),
-            "PULSE_COOKIE": str(folder / "cookie"),
-        }
         self._hiss = hiss
         self._random = np.random.default_rng(20)
         self._waiting: list[NDArray[np.int16]] = []
         self._turn = threading.Condition()
         self._over = False
         self._fifo = folder / "fifo"
-        self._log = (folder / "log").open("wb")
-        source = (
-            f"module-pipe-source source_name=virtual file={self._fifo} format=s16le rate={sample_rate_hz} channels=1"
-        )
-        self.server = subprocess.Popen(
-            [
-                *(
-                    "pulseaudio",
-                    "-n",
-                    "--daemonize=no",
-                    "--use-pid-file=no",
-                    "--exit-idle-time=-1",
-                    "--disable-shm=yes",
-                ),
-                *("-L", f"module-native-protocol-unix auth-anonymous=1 socket={folder}/native", "-L", source),
-            ],
-            env={**os.environ, **self.environment, "HOME": str(folder)},
-            stdout=self._log,
-            stderr=self._log,
-            start_new_session=True,
-        )
+        source = f"source_name=virtual file={self._fifo} format=s16le rate={sample_rate_hz} channels=1"
+        self._server = SoundServer(folder, f"module-pipe-source {source}")
+        self.environment = self._server.environment
         self._feeder = threading.Thread(target=self._feed, daemon=True)
         try:
-            self._wait_for_server(folder)
+            self._server.wait_until(lambda: self._fifo.exists() and "virtual" in self._sources())
         except BaseException:
             self.close()
             raise
+        self._feeder.start()
 
     def play(self, samples: ArrayLike, *, wait: bool = True) -> None:
         """Sound the microphone hears from now on, (frames,): int16 as it is, floating point times 2**15.
@@ -100,46 +63,24 @@ class VirtualMicrophone:
 
     def stall(self) -> None:
         """The server stops answering, as a hung driver does."""
-        self.server.send_signal(signal.SIGSTOP)
+        self._server.stall()
 
     def resume(self) -> None:
-        self.server.send_signal(signal.SIGCONT)
+        self._server.resume()
 
     def unplug(self) -> None:
         """The microphone is gone; the server goes on."""
-        self._control("unload-module", "module-pipe-source")
+        self._server.control("unload-module", "module-pipe-source")
 
     def close(self) -> None:
         self._over = True
-        if self.server.poll() is None:
-            self.server.kill()  # ends a stopped process too
-        self.server.wait(10)
+        self._server.kill()
         if self._feeder.is_alive():
             self._feeder.join(5)
-        self._log.close()
+        self._server.close()
 
-    def _wait_for_server(self, folder: Path) -> None:
-        until = time.monotonic() + _STARTS_WITHIN_S
-        while time.monotonic() < until:
-            if self.server.poll() is not None:
-                break
-            if self._fifo.exists() and "virtual" in self._control("list", "short", "sources"):
-                self._feeder.start()
-                return
-            time.sleep(0.05)
-        text = (folder / "log").read_text(errors="replace")
-        missing(f"the sound server did not start: {text[-500:]!r}")
-
-    def _control(self, *words: str) -> str:
-        done = subprocess.run(
-            ["pactl", *words],
-            env={**os.environ, **self.environment},
-            capture_output=True,
-            text=True,
-            timeout=10,
-            check=False,
-        )
-        return done.stdout
+    def _sources(self) -> str:
+        return self._server.control("list", "short", "sources")
 
     def _next_chunk(self, frames: int) -> NDArray[np.int16]:
         with self._turn:

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol
 
-from taptest.sound.analysis import Analysis
+from taptest.capture.agreement import Difference
+from taptest.sound.analysis import Mode
 
 
 class FirstVerdict(Protocol):
@@ -31,12 +32,13 @@ class SkiUp:
 
 @dataclass(frozen=True)
 class TapKept:
-    """A good tap that is on the disk."""
+    """A good tap that is on the disk; ``good`` taps sound like one ski, those of ``differs`` like another."""
 
     ski_id: str
     good: int
     needed: int
     frequencies_hz: tuple[float, ...]
+    differs: Difference | None = None
 
 
 @dataclass(frozen=True)
@@ -67,12 +69,15 @@ class FirstLook:
 
 @dataclass(frozen=True)
 class SkiDone:
-    """A ski with all its taps: what was heard in them together, and the first verdict (None where it failed)."""
+    """A ski with all its taps: the modes heard in them together, and the first verdict (None where it failed).
+
+    No more than that: a session of many hours remembers what it has told.
+    """
 
     ski_id: str
     recordings: tuple[Path, ...]
     taps: int
-    analyses: tuple[Analysis, ...]
+    modes: tuple[Mode, ...]
     verdict: FirstVerdict | None
 
 

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 from taptest.capture.events import Source
 from taptest.errors import CaptureError, shown
 from taptest.recording import LOW_SAMPLE_RATE_HZ
-from taptest.sound.analysis import Settings, noise_between, silences
+from taptest.sound.analysis import Settings, noise_between
+from taptest.sound.sinking import silences
 from taptest.sound.spectrum import Hum
 from taptest.sound.taps import Envelope, judge_taps
 

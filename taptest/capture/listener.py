@@ -24,11 +24,11 @@ from taptest.sound.analysis import (
     find_resonances,
     noise_between,
     refuse_if_deaf,
-    silences,
 )
 from taptest.sound.resonance import ROUNDS
+from taptest.sound.sinking import silences
 from taptest.sound.spectrum import Noise
-from taptest.sound.taps import Envelope, Real, Tap, first_quiet, judge_taps, sharp_rises, smoothed
+from taptest.sound.taps import Envelope, Real, Tap, first_quiet, frame_length, judge_taps, sharp_rises, smoothed
 
 Event = Level | HeardTap
 
@@ -331,7 +331,8 @@ class Listener:
     def _reported_tap(self, samples: Real, tap: Tap, start: int) -> HeardTap:
         """One tap with its verdict; ``samples`` from position ``start`` to where the tap ends."""
         at, end = start + tap.onset, start + len(samples)
-        begin = max(start + tap.silence, self._kept_until)
+        frame = frame_length(self._rate)
+        begin = max((start + tap.silence) // frame * frame, self._kept_until)
         if any(at - round(_TOUCHED_S * self._rate) < loss <= end for loss, _ in self._losses):
             tap = tap.refused("dropped-samples")
         look = self._look

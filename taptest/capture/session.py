@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from contextlib import suppress
 
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.capture.agreement import Difference, agreeing, difference, listed
 from taptest.capture.desk import NOTE_CHARACTERS, AddOrNot, Desk, Dialogue, Entered, NoteText
 from taptest.capture.events import HeardTap
 from taptest.capture.happenings import (
@@ -23,13 +25,13 @@ from taptest.capture.happenings import (
     TapLost,
     TapRefused,
 )
-from taptest.capture.store import Joined, KeptTap, Store
+from taptest.capture.store import KeptTap, Store, Words
 from taptest.errors import CaptureError, TaptestError, shown
 from taptest.recording import from_samples
 from taptest.sound.analysis import Analysis, Settings, analyse
 from taptest.sound.resonance import ROUNDS
 
-COMMANDS = {"r": "repeat", "d": "drop", "s": "skip", "n": "note", "q": "quit"}
+COMMANDS = {"r": "repeat", "d": "drop", "k": "keep", "s": "skip", "n": "note", "q": "quit"}
 
 _BACK = ("d", "drop", "r", "repeat")  # even after the last tap
 
@@ -68,7 +70,10 @@ class Session:
         self._said: Said | None = None
         self._left = 0
         self._kept: KeptTap | None = None
-        self._heard: list[Analysis] = []
+        self._heard: list[Analysis] = []  # in the kept taps of the ski that is up, one for each
+        self._heard_of: str | None = None
+        self._together: set[str] = set()  # skis whose taps are to count though they do not agree
+        self._agreed: tuple[str, int, Difference | None] | None = None  # ski, taps that agree, those that do not
         self._due: str | None = None
         self._ended = False
 
@@ -79,7 +84,7 @@ class Session:
     def status(self) -> Status:
         return Status(
             ski_id=self._ski,
-            good=self._store.count(self._ski) if self._ski is not None else 0,
+            good=self._good(self._ski) if self._ski is not None else 0,
             needed=self._needed,
             left=self._left,
             question=self._dialogue.question if self._dialogue is not None else None,
@@ -100,7 +105,7 @@ class Session:
                 self._say(
                     f"{self._store.count(ski_id)} taps are kept of ski {shown(ski_id)}, which is not in the table"
                 )
-            elif self._store.count(ski_id) >= self._needed:
+            elif self._good(ski_id) >= self._needed:
                 self._say(f"ski {shown(ski_id)} was complete before: it is entered now")
                 self._finish(ski_id)
         if self._only is not None:
@@ -122,7 +127,7 @@ class Session:
             return
         ski_id = self._ski
         if not tap.accepted:
-            self._last = TapRefused(ski_id, self._store.count(ski_id), self._needed, tap.reasons)
+            self._last = TapRefused(ski_id, self._good(ski_id), self._needed, tap.reasons)
             self._tell(self._last)
             return
         try:
@@ -131,12 +136,15 @@ class Session:
             self._lose(str(problem), trouble=True)
             return
         if self._store.count(ski_id) == 1:
-            self._heard.clear()
-        self._heard.append(tap.analysis)
+            self._heard, self._heard_of = [], ski_id
+        if self._heard_of == ski_id and len(self._heard) == self._store.count(ski_id) - 1:
+            self._heard.append(tap.analysis)
         frequencies_hz = tuple(mode.frequency_hz for mode in tap.analysis.modes)
-        self._last = TapKept(ski_id, self._store.count(ski_id), self._needed, frequencies_hz)
+        self._agreed = None
+        good, apart = self._agreement(ski_id)
+        self._last = TapKept(ski_id, good, self._needed, frequencies_hz, apart)
         self._tell(self._last)
-        if self._store.count(ski_id) >= self._needed:
+        if good >= self._needed:
             self._due = ski_id
             self._look(ski_id)
 
@@ -199,6 +207,8 @@ class Session:
             self._repeat()
         elif command == "drop":
             self._drop()
+        elif command == "keep":
+            self._keep_all()
         else:
             self._skip()
 
@@ -211,6 +221,8 @@ class Session:
             self._say("no ski is up that could be repeated")
             return
         aside = self._store.set_aside(ski_id)
+        self._agreed = None
+        self._together.discard(ski_id)
         self._passed.discard(ski_id)
         what = f"; {aside} taps were moved to 'dropped'" if aside else ""
         self._say(f"ski {shown(ski_id)} from the start{what}")
@@ -221,9 +233,19 @@ class Session:
         if self._ski is None or self._store.drop_last(self._ski) is None:
             self._say("no tap of this ski is kept that could be dropped; 'r' starts the ski before it anew")
             return
-        self._last = None
-        del self._heard[-1:]
+        self._last = self._agreed = None
+        if self._heard_of == self._ski:
+            del self._heard[-1:]
         self._say("the last tap was moved to 'dropped'")
+        self._call(self._ski)
+
+    def _keep_all(self) -> None:
+        if self._ski is None or self._agreement(self._ski)[1] is None:
+            self._say("no taps of this ski differ, so all of them count already")
+            return
+        self._together.add(self._ski)
+        self._agreed = None
+        self._say(f"all taps of ski {shown(self._ski)} count, though they sound like two skis")
         self._call(self._ski)
 
     def _skip(self) -> None:
@@ -286,12 +308,12 @@ class Session:
     def _call(self, ski_id: str) -> None:
         if ski_id != self._ski:
             self._last = None
-            self._heard.clear()
         self._ski = ski_id
         waiting = self._desk.waiting()
         self._left = len({*waiting, ski_id} - self._passed)
-        self._tell(SkiUp(ski_id, self._store.count(ski_id), self._needed, self._left))
-        if self._store.count(ski_id) >= self._needed:
+        good = self._good(ski_id)
+        self._tell(SkiUp(ski_id, good, self._needed, self._left))
+        if good >= self._needed:
             self._finish(ski_id)
             self._before = ski_id
             self._next()
@@ -325,8 +347,9 @@ class Session:
         """Join the taps, judge the ski, enter it in the table; whatever fails, its taps stay on the disk."""
         self._passed.add(ski_id)
         try:
+            self._drop_others(ski_id)
             joined = self._store.join(ski_id)
-            analyses = tuple(self._analysed(each) for each in joined)
+            analyses = tuple(self._analysed(each.words, each.sample_rate_hz, each.path.name) for each in joined)
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
             return
@@ -336,7 +359,8 @@ class Session:
             verdict = self._desk.judge(ski_id, analyses)
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
-        self._done = SkiDone(ski_id, paths, self._store.count(ski_id), analyses, verdict)
+        modes = tuple(mode for analysis in analyses for mode in analysis.modes)
+        self._done = SkiDone(ski_id, paths, self._store.count(ski_id), modes, verdict)
         self._tell(self._done)
         try:
             self._say_entered(self._desk.enter(ski_id, paths))
@@ -350,17 +374,49 @@ class Session:
         Each tap was looked at when it was heard; only what an earlier session kept is looked at now.
         """
         try:
-            analyses = self._heard
-            if len(analyses) != self._store.count(ski_id):
-                analyses = [self._analysed(each, rounds=1) for each in self._store.gather(ski_id)]
+            sounds = self._sounds(ski_id)
+            analyses = sounds if ski_id in self._together else [sounds[index] for index in agreeing(sounds)[0]]
             self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
         except TaptestError:
             return  # what is wrong is told when the same is done in full
         self._tell(self._done)
 
-    def _analysed(self, joined: Joined, *, rounds: int = ROUNDS) -> Analysis:
-        recording = from_samples(joined.words, joined.sample_rate_hz, name=joined.path.name)
-        return analyse(recording, self._settings, rounds=rounds)
+    def _drop_others(self, ski_id: str) -> None:
+        """Taps that sound like another ski than most do are moved out of the way, and that is told."""
+        sounds, apart = self._sounds(ski_id), self._agreement(ski_id)[1]
+        if apart is None:
+            return
+        for number in reversed(apart.taps):
+            self._store.drop(ski_id, number - 1)
+            del sounds[number - 1]
+        self._agreed = None
+        what = f"tap {apart.taps[0]} sounds" if len(apart.taps) == 1 else f"taps {listed(apart.taps)} sound"
+        self._say(f"ski {shown(ski_id)}: {what} like another ski and went to 'dropped'")
+
+    def _good(self, ski_id: str) -> int:
+        return self._agreement(ski_id)[0]
+
+    def _agreement(self, ski_id: str) -> tuple[int, Difference | None]:
+        """Number of kept taps that sound like one ski, all of them where they cannot be looked at, and those that do not."""
+        if self._agreed is None or self._agreed[0] != ski_id:
+            good, apart = self._store.count(ski_id), None
+            if ski_id not in self._together:
+                with suppress(CaptureError):  # told when the taps are joined
+                    sounds = self._sounds(ski_id)
+                    good, apart = max(map(len, agreeing(sounds)), default=0), difference(sounds)
+            self._agreed = ski_id, good, apart
+        return self._agreed[1:]
+
+    def _sounds(self, ski_id: str) -> list[Analysis]:
+        """What was heard in each kept tap, when it was tapped or, of those that an earlier session kept, at a first look now."""
+        if self._heard_of != ski_id or len(self._heard) != self._store.count(ski_id):
+            windows = self._store.windows(ski_id)
+            found = [self._analysed(w.words, w.sample_rate_hz, w.kept.path.name, rounds=1) for w in windows]
+            self._heard, self._heard_of = found, ski_id
+        return self._heard
+
+    def _analysed(self, words: Words, sample_rate_hz: int, name: str, *, rounds: int = ROUNDS) -> Analysis:
+        return analyse(from_samples(words, sample_rate_hz, name=name), self._settings, rounds=rounds)
 
     def _lose(self, why: str, *, trouble: bool = False) -> None:
         self._said = Said(f"a tap was heard but not counted: {why}", trouble)

@@ -26,6 +26,7 @@ from taptest.capture.events import HeardTap
 from taptest.capture.names import digest, safe_name
 from taptest.durable import clear_leftovers, sync_folder, write_durably
 from taptest.errors import CaptureError, shown
+from taptest.sound.taps import frame_length
 
 Words = NDArray[np.int32]
 Told = dict[str, str | int]  # particulars written into a file
@@ -148,14 +149,19 @@ class Store:
         Raises:
             CaptureError: it cannot be moved.
         """
-        taps = self._takes.get(ski_id)
+        return self.drop(ski_id, self.count(ski_id) - 1) if self.count(ski_id) else None
+
+    def drop(self, ski_id: str, index: int) -> Path:
+        """Move one tap, counted from 0, out of the way; where it is now.
+
+        Raises:
+            CaptureError: it cannot be moved.
+        """
+        taps = self._takes[ski_id]
+        moved = self._move_to_dropped(taps[index])
+        place = taps.pop(index).path.parent
         if not taps:
-            return None
-        last = taps[-1]
-        moved = self._move_to_dropped(last)
-        taps.pop()
-        if not taps:
-            self._close(ski_id, last.path.parent)
+            self._close(ski_id, place)
         return moved
 
     def set_aside(self, ski_id: str) -> int:
@@ -169,13 +175,21 @@ class Store:
             pass
         return count
 
+    def windows(self, ski_id: str) -> tuple[Window, ...]:
+        """The taps kept of an unfinished ski, in order of time.
+
+        Raises:
+            CaptureError: one cannot be read.
+        """
+        return tuple(self._read(kept) for kept in self._takes.get(ski_id, ()))
+
     def gather(self, ski_id: str) -> tuple[Joined, ...]:
         """What `join` will put into each file, without writing it.
 
         Raises:
             CaptureError: a tap cannot be read.
         """
-        windows = [self._read(kept) for kept in self._takes.get(ski_id, ())]
+        windows = self.windows(ski_id)
         rates = sorted({window.sample_rate_hz for window in windows}, reverse=True)
         gathered: list[Joined] = []
         for rate in rates:
@@ -291,7 +305,8 @@ def join_windows(windows: Sequence[Window]) -> Words:
     """Windows of one sample rate one after the other.
 
     Where one follows the other in the stream they meet exactly as they were, what both hold only once. Otherwise the end
-    of one is blended into the start of the next, with the power of the noise kept: cos² + sin² = 1.
+    of one is blended into the start of the next, with the power of the noise kept: cos² + sin² = 1. What is left out in between
+    is a whole number of frames, so that a contact is found at the very same sample as in the stream.
     """
     joined = windows[0].words
     for before, window in pairwise(windows):
@@ -300,13 +315,21 @@ def join_windows(windows: Sequence[Window]) -> Words:
         if before.kept.stream == window.kept.stream and 0 <= overlap < len(words):
             joined = np.concatenate((joined, words[overlap:]))
             continue
-        fade = min(round(_FADE_S * window.sample_rate_hz), len(joined), len(words))
+        fade = min(round(_FADE_S * window.sample_rate_hz), len(joined) // 2, len(words))
+        joined = joined[: len(joined) - _out_of_step(windows[0], len(joined) - fade, window)]
         angle = (np.arange(fade) + 0.5) / fade * (np.pi / 2)
         blend = joined[len(joined) - fade :] * np.cos(angle) + words[:fade] * np.sin(angle)
         limits = -_FULL_SCALE, _FULL_SCALE - 1
         meeting = np.left_shift(np.clip(np.rint(blend / 256), *limits).astype(np.int32), 8)
         joined = np.concatenate((joined[: len(joined) - fade], meeting, words[fade:]))
     return joined
+
+
+def _out_of_step(first: Window, place: int, window: Window) -> int:
+    """How many samples too late ``place`` is for frames of energy to fall in the window as they did in the stream."""
+    if first.kept.stream != window.kept.stream:
+        return 0
+    return (place - (window.kept.start_frame - first.kept.start_frame)) % frame_length(window.sample_rate_hz)
 
 
 def _flac(words: Words, sample_rate_hz: int, ski_id: str, told: Told) -> bytes:

@@ -5,6 +5,7 @@ from typing import Annotated
 
 import typer
 
+from taptest.chatter import library_chatter_off
 from taptest.cli import output
 from taptest.cli.options import Json
 
@@ -25,16 +26,17 @@ def devices(
     """
     from taptest.capture.devices import list_inputs
 
-    inputs = list_inputs(device)
     heard = None
-    if check:
-        from taptest.capture.input_check import check_input
-        from taptest.capture.microphone import Microphone
+    with library_chatter_off():
+        inputs = list_inputs(device)
+        if check:
+            from taptest.capture.input_check import check_input
+            from taptest.capture.microphone import Microphone
 
-        microphone = Microphone(device)
-        if sys.stderr.isatty():
-            typer.echo(f"listening for {seconds:g} s: tap the ski or clap a few times ...", err=True)
-        heard = check_input(microphone, seconds)
+            microphone = Microphone(device)
+            if sys.stderr.isatty():
+                typer.echo(f"listening for {seconds:g} s: tap the ski or clap a few times ...", err=True)
+            heard = check_input(microphone, seconds)
     if json:
         from taptest.show.as_json import devices_document
 

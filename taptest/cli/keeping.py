@@ -139,11 +139,14 @@ def enter_ski(book: Logbook, done: SkiDone, table: Path, settings: Settings) -> 
     from taptest.judge.lot import Lot, read_lot
     from taptest.judge.verdict import CheckResult, SkiVerdict
     from taptest.recording import read_recording
+    from taptest.sound.analysis import analyse
 
     # A recording has one channel, whichever it was taken from.
     alone = replace(settings, channel=None)
-    for path, analysis in zip(done.recordings, done.analyses, strict=True):
-        book.add_analysis(read_recording(path), analysis, alone, ski_id=done.ski_id)
+    for path in done.recordings:
+        # Heard once more: a session of many hours does not keep in memory what it heard.
+        recording = read_recording(path)
+        book.add_analysis(recording, analyse(recording, alone), alone, ski_id=done.ski_id)
     row = next((row for row in read_lot(table).rows if row.ski_id == done.ski_id), None)
     if row is None or not isinstance(done.verdict, SkiVerdict):
         return

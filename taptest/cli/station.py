@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from taptest.chatter import library_chatter_off
 from taptest.cli import keeping, output
 from taptest.cli.keyboard import Lines, key_lines, piped_lines
 from taptest.errors import CaptureError, TaptestError
@@ -90,15 +91,16 @@ def run_station(options: Options) -> None:
     for note in desk.notes:
         output.complain(f"note: {note}")
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
-    source = _open(options)
     story = _Story()
     book = keeping.SessionBook(desk.path, options.settings, options.logbook, wanted=options.log)
-    try:
-        store = Store(desk.path.parent / RECORDINGS)
-        session = Session(desk, store, story.tell, taps=options.taps, settings=options.settings, only=options.ski)
-        failure = _run(options, source, session, story, book, interactive=interactive)
-    finally:
-        source.close()
+    with library_chatter_off() if options.source is None else nullcontext():
+        source = _open(options)
+        try:
+            store = Store(desk.path.parent / RECORDINGS)
+            session = Session(desk, store, story.tell, taps=options.taps, settings=options.settings, only=options.ski)
+            failure = _run(options, source, session, story, book, interactive=interactive)
+        finally:
+            source.close()
     missed = book.close(story.told)
     _close(options, story, in_full=interactive)
     for each in missed:
@@ -157,12 +159,13 @@ def _run(
                 return worker.failure if not isinstance(worker.failure, CaptureError) else None
             if not worker.running:
                 again = interactive and isinstance(worker.failure, CaptureError)
-                if not again or not _go_on(options, story, session, source, worker, lines, draw):
+                opened = _opened_again(options, story, session, source, worker, lines, draw) if again else None
+                if opened is None:
                     with lock:
                         session.end()
                     draw(options, story, session, source, worker, lines)
                     return worker.failure
-                source = _open(options)
+                source = opened
                 worker = _worker(options, source, session, story, lock)
                 worker.start()
             time.sleep(_REDRAW_S if interactive else 0.02)
@@ -179,11 +182,29 @@ def _worker(options: Options, source: Source, session: Session, story: _Story, l
 def _sound_for(happening: Happening) -> Kind | None:
     from taptest.capture.happenings import FirstLook, TapKept, TapLost, TapRefused
 
-    if isinstance(happening, TapKept):
+    if isinstance(happening, TapKept) and happening.differs is None:
         return "good" if happening.good < happening.needed else None
     if isinstance(happening, FirstLook):
         return "done"
-    return "repeat" if isinstance(happening, TapRefused | TapLost) else None
+    return "repeat" if isinstance(happening, TapKept | TapRefused | TapLost) else None
+
+
+def _opened_again(
+    options: Options,
+    story: _Story,
+    session: Session,
+    source: Source,
+    worker: Worker,
+    lines: Lines,
+    draw: Callable[..., None],
+) -> Source | None:
+    """The device once more, asked for as often as it is still not there; None when it was given up."""
+    while _go_on(options, story, session, source, worker, lines, draw):
+        try:
+            return _open(options)
+        except CaptureError as problem:
+            worker.failure = problem
+    return None
 
 
 def _go_on(

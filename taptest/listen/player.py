@@ -3,18 +3,18 @@
 from __future__ import annotations
 
 import atexit
-import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass
 from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.chatter import library_chatter_off
 from taptest.errors import PlaybackError, shown
 from taptest.listen.programme import RATE_HZ, Piece, Programme
 
@@ -44,7 +44,7 @@ def find_output(device: str | None = None) -> Output:
     Raises:
         PlaybackError: the PortAudio library is missing, there is no such device, or it takes no usual sample rate.
     """
-    with _quiet():
+    with library_chatter_off():
         return _answered(lambda: _found(device))
 
 
@@ -60,7 +60,7 @@ def play(programme: Programme, output: Output, starting: Callable[[Piece], None]
         PlaybackError: the device cannot be opened, was taken away, or stopped taking sound.
     """
     feed = _Feed(programme, output.channels)
-    with _quiet():
+    with library_chatter_off():
         stream = _answered(lambda: _opened(feed, output))
         try:
             _wait(feed, output, starting)
@@ -216,22 +216,3 @@ def _no_device(sounddevice: Any, device: str | None) -> PlaybackError:
     if device is None:
         return PlaybackError(f"the system names no loudspeaker of its own; choose one with --device: {known}")
     return PlaybackError(f"--device {shown(device)}: no such loudspeaker, or several; there are: {known}")
-
-
-@contextmanager
-def _quiet() -> Iterator[None]:
-    """Keep what the system's sound libraries write straight to standard error away from the screen."""
-    try:
-        kept = os.dup(2)
-    except OSError:
-        yield
-        return
-    sys.stderr.flush()
-    nowhere = os.open(os.devnull, os.O_WRONLY)
-    try:
-        os.dup2(nowhere, 2)
-        yield
-    finally:
-        os.dup2(kept, 2)
-        os.close(kept)
-        os.close(nowhere)

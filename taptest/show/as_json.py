@@ -90,7 +90,7 @@ def session_document(happenings: Iterable[Happening]) -> Document:
                     "recordings": [path.name for path in each.recordings],
                     "taps_good": each.taps,
                     "taps_refused": refused[each.ski_id],
-                    "modes": [_mode(mode) for analysis in each.analyses for mode in analysis.modes],
+                    "modes": [_mode(mode) for mode in each.modes],
                     "predicted_hz": number_of(known.predicted_hz) if known else None,
                     "measured_hz": number_of(known.measured_hz) if known else None,
                     "measured_u_hz": number_of(known.measured_u_hz) if known else None,

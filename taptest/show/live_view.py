@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.capture.agreement import FARTHEST_PERCENT, Difference, listed
 from taptest.capture.events import Level
 from taptest.capture.happenings import (
     Asked,
@@ -76,6 +77,9 @@ def plain_line(happening: Happening) -> str:
         more = f"{happening.good} of {happening.needed} good" if happening.good else f"tap it {happening.needed} times"
         return f"{shown(happening.ski_id)}: {more}; {counted(happening.left, 'ski')} to go"
     if isinstance(happening, TapKept):
+        if happening.differs is not None:
+            good = f"{happening.good} of {happening.needed} good"
+            return f"{shown(happening.ski_id)}: {good}, but {_two_skis(happening.differs)}"
         return (
             f"{shown(happening.ski_id)}: tap {happening.good} of {happening.needed} good: "
             f"{_frequencies(happening.frequencies_hz)}"
@@ -146,8 +150,21 @@ def _last(last: TapKept | TapRefused | None) -> tuple[str, str, str]:
     if last is None:
         return "last tap", "dim", "none yet: tap it once, lightly, and let it ring"
     if isinstance(last, TapKept):
+        if last.differs is not None:
+            return "last tap", "bold yellow", _two_skis(last.differs)
         return "last tap", "green", f"good: {_frequencies(last.frequencies_hz)}"
     return "last tap", "yellow", f"not counted: {_why(last.reasons)}"
+
+
+def _two_skis(apart: Difference) -> str:
+    one = len(apart.taps) == 1
+    more = " or more" if apart.percent >= FARTHEST_PERCENT else ""
+    others = f"{'tap' if len(apart.others) == 1 else 'taps'} {listed(apart.others)}"
+    return (
+        f"{'tap' if one else 'taps'} {listed(apart.taps)} {'sounds' if one else 'sound'} like another ski than {others} "
+        f"(modes {number(apart.percent, 1)} %{more} apart): see which ski hangs there. Only taps that agree count; "
+        "d drops the last, r starts anew, k counts them all"
+    )
 
 
 def _frequencies(frequencies_hz: Sequence[float]) -> str:

@@ -16,6 +16,7 @@ from taptest.sound.records import late_records, records
 from taptest.sound.resonance import ROUNDS, Pole, find_poles
 from taptest.sound.ringdown import Spectra, model
 from taptest.sound.room import WAITS, RoomDecay, Settled, against_room
+from taptest.sound.sinking import silences
 from taptest.sound.spectrum import Noise, measure_noise
 from taptest.sound.taps import Envelope, Tap, judge_taps, tap_to_noise_db
 from taptest.sound.tone import note_name
@@ -24,7 +25,6 @@ Real = NDArray[np.float64]
 
 MODE_FLAGS = ("hum", "room-limited", "uncertain-damping", "single-tap", "close-pair", "short-record")
 
-_GAP_S = 0.005  # between the silence that is measured and the onset
 _HEARD = 14.0  # misfit a mode must remove in one tap to count as heard in it (2 unknowns: chance 0.1 %)
 _EXPLAINED = 0.75  # least share of what sounds after the contact that decaying resonances must explain
 _RESONANT = 0.045  # damping ratio up to which a component counts as a ring
@@ -260,13 +260,6 @@ def choose_channel(recording: Recording, wanted: int | None) -> int:
         for c in recording.samples.T
     ]
     return int(np.argmax(ratios))
-
-
-def silences(samples: Real, rate: float, taps: Sequence[Tap]) -> list[Real]:
-    """The stretches before the taps that are long enough to measure the noise in, in order of time."""
-    gap = round(_GAP_S * rate)
-    stretches = [samples[t.silence : max(t.onset - gap, t.silence)] for t in taps]
-    return [s for s in stretches if len(s) >= 0.2 * rate]
 
 
 def noise_between(stretches: Sequence[Real], samples: Real, rate: float) -> Noise:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from taptest.sound.ringdown import Spectra
 from taptest.sound.room import RoomDecay
+from taptest.sound.sinking import ring_lengths
 from taptest.sound.spectrum import Noise
 from taptest.sound.taps import Tap
 
@@ -25,7 +26,7 @@ def records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_h
     Low modes need long records; high ones are over soon, and what follows them is the room. The octaves meet at the
     quietest place near their edge.
     """
-    length = _usable(taps, rate)
+    length = _usable(taps, _longest(samples, rate, taps))
     lowest, highest = 0.6 * low_hz, min(1.2 * high_hz + 20, 0.49 * rate)
     whole = _transformed(samples, rate, taps, noise, length, lowest, highest)
     edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
@@ -49,6 +50,7 @@ def late_records(
     wait: float,
 ) -> Spectra | None:
     """The same from ``wait`` reverberation times after the contact, when the room has settled; None if nothing is left."""
+    longest = _longest(samples, rate, taps)
     edges = [low_hz]
     while edges[-1] * 2 < high_hz:
         edges.append(edges[-1] * 2)
@@ -56,7 +58,7 @@ def late_records(
     for low, high in zip(edges, [*edges[1:], high_hz], strict=True):
         delay = round(wait * room.at((low * high) ** 0.5) * rate)
         late = [replace(t, start=t.start + delay) for t in taps]
-        length = _usable(late, rate)
+        length = _usable(late, longest)
         if length * low < 8 * rate:
             continue
         piece = _transformed(samples, rate, late, noise, length, low, high)
@@ -65,9 +67,13 @@ def late_records(
     return _joined(pieces, rate) if pieces else None
 
 
-def _usable(taps: Sequence[Tap], rate: float) -> int:
-    longest = round(max(1.5 * max(t.ring_s for t in taps), 0.4) * rate)
-    return int(min(*(t.stop - t.start for t in taps), longest))
+def _longest(samples: Real, rate: float, taps: Sequence[Tap]) -> int:
+    """Half as much again as the longest ring [samples]."""
+    return max(round(1.5 * max(ring_lengths(samples, rate, taps))), round(0.4 * rate))
+
+
+def _usable(taps: Sequence[Tap], longest: int) -> int:
+    return min(*(t.stop - t.start for t in taps), longest)
 
 
 def _joined(pieces: Sequence[Spectra], rate: float) -> Spectra:

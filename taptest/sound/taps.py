@@ -22,12 +22,15 @@ _FIRST_BOUNCE_S = 0.018  # before that a bounce cannot be told from the wake of 
 _QUIET_DB = 12.0
 _CONTACT_S = 0.003  # the hammer has left the ski by then (common practice, no source: 1-3 ms with a soft tip)
 _SHORTEST_S = 0.25
-_STRIKE_FRAMES = 10  # of the blow itself, after which a ring may have sunk
+STRIKE_FRAMES = 10  # of the blow itself, after which a ring may have sunk
 _FLAT = 5  # equal samples in a row that make one flat top
 _LONGEST_S = 6.0
 _LEAST_DECAY_DB = 10.0
 _BURST = 16.0  # unpredicted energy of a contact over that around it; good taps in rooms stay below 13 (see the tests)
 _BURST_AT_RISE = 6.0  # the same where the level jumps as well
+_STEADY = (
+    0.8  # a floor that has moved stays up, or nearly; the slowest ring of a bar falls by more within half a second
+)
 _GATE_DB = 6.0
 _GATE_BLOCKS = (6, 10, 16, 25)  # of 10 ms: how fast gates close
 LEAST_FLOOR = 2.0**-46 / 12  # rounding noise of a 24-bit word: no recording is quieter
@@ -247,7 +250,7 @@ def _sunk(envelope: Envelope, onset: int, limit: int) -> int:
 
     For good: for the next tenth of a second. Beating modes may fall silent for less.
     """
-    a, b = envelope.index(onset) + _STRIKE_FRAMES, envelope.index(limit)
+    a, b = envelope.index(onset) + STRIKE_FRAMES, envelope.index(limit)
     return min((a + first_quiet(envelope.smooth[a:b], envelope.floor)) * envelope.frame, limit)
 
 
@@ -282,8 +285,9 @@ def _judge(
         tap = tap.refused("cut-short")
     elif tap.ring_s < 0.045:
         tap = tap.refused("no-ring")
-    moves = not rings_on and _floor_moves(tap, envelope, limit)
-    if moves or _gate_closes(samples, rate, tap.onset, limit):
+    step = _step(samples[tap.onset : limit])
+    moves = not rings_on and _floor_moves(tap, envelope, limit, step)
+    if moves or _gate_closes(samples, rate, tap.onset, limit, step):
         tap = tap.refused("noisy" if _swells(tap, envelope, limit) else "gain-control")
     return tap
 
@@ -379,11 +383,18 @@ def _around_burst(burst: Real, slow: float) -> Real:
     return np.asarray(np.maximum(*sides)) + 1e-25
 
 
-def _floor_moves(tap: Tap, envelope: Envelope, limit: int) -> bool:
+def _step(samples: Real) -> float:
+    """The smallest value that is not zero: of one bit, unless noise never comes so close to zero."""
+    size = np.abs(samples)
+    return float(np.min(size, where=size > 0, initial=1.0))
+
+
+def _floor_moves(tap: Tap, envelope: Envelope, limit: int, step: float) -> bool:
     """The noise after the blow differs from the noise before it: the recorder turned its gain.
 
-    Lower at some time, as it lets the gain rise again; higher throughout (a beat may bring a ring back for a while). Means of
-    100 ms against means of 100 ms: hum makes them twice the median of shorter ones.
+    Lower at some time, as it lets the gain rise again; higher throughout (a beat may bring a ring back for a while), and
+    not as what still rings, which goes on falling, nor by no more than the last bit of a ring where silence is all zeros.
+    Means of 100 ms against means of 100 ms: hum makes them twice the median of shorter ones.
     """
     before = envelope.energy[envelope.index(tap.silence) : max(envelope.index(tap.onset) - 8, 0)]
     ring = envelope.energy[envelope.index(tap.onset) : max(envelope.index(limit) - 8, 0)]
@@ -393,25 +404,29 @@ def _floor_moves(tap: Tap, envelope: Envelope, limit: int) -> bool:
     if float(_running_mean(ring, 100)[50:-50].min()) < 0.4 * usual:
         return True
     after = ring[round((tap.ring_s + 0.05) / FRAME_S) :][:800]
-    return len(after) >= 150 and float(_running_mean(after, 100)[50:-50].min()) > 2.5 * usual
+    if len(after) < 150 or float(_running_mean(after, 100)[50:-50].min()) <= 2.5 * max(usual, step**2):
+        return False
+    third = len(after) // 3
+    return float(after[-third:].mean()) > _STEADY * float(after[:third].mean())
 
 
-def _gate_closes(samples: Real, rate: float, onset: int, limit: int) -> bool:
+def _gate_closes(samples: Real, rate: float, onset: int, limit: int, step: float) -> bool:
     """The noise under the ring stays level, then drops: a gate let it through while the ski rang, and closed on the ring.
 
     What the ring's own past does not predict is the noise and, falling exponentially, what the room and weaker modes
     add. Its level in decibels is convex in time: in the two blocks that follow a step of one block it falls by no more
-    than twice that step.
+    than twice that step. Below the rounding noise of the last bit nothing can be told: a ring ends there in all zeros.
     """
     ring = samples[onset + round(0.03 * rate) : min(limit, onset + round(3.0 * rate))]
     error, fold = _unpredicted(ring, rate, slow_hz=8000.0, ahead=1)
     frame = round(0.01 * rate / fold)
     count = len(error) // frame
     energy = (error[: count * frame].reshape(count, frame) ** 2).mean(axis=1)[1:]  # nothing is predicted at first
+    rounding = step**2 / 12 + 1e-30
     for width in _GATE_BLOCKS:
         if len(energy) < 4 * width:
             break
-        level = 10 * np.log10(np.median(np.lib.stride_tricks.sliding_window_view(energy, width), axis=1) + 1e-30)
+        level = 10 * np.log10(np.median(np.lib.stride_tricks.sliding_window_view(energy, width), axis=1) + rounding)
         first, second, third = level[: -3 * width], level[width : -2 * width], level[3 * width :]
         excess = second - third - 2 * np.maximum(first - second, 0.0)
         if np.any((excess > _GATE_DB) & (second < np.minimum.accumulate(first) + 3.0)):

@@ -1,0 +1,103 @@
+"""Memory over a long session: ``python benchmarks/two_hours.py [HOURS]``. Nothing is asserted.
+
+The demonstration's skis are replayed one after the other as fast as they are taken, bad taps and talk included, through
+everything that a session consists of but microphone and screen: listener, what rings after a tap, store, table, first look
+and full look, and the list of what was told, which is kept to the end. Printed every ten minutes of sound: the resident set.
+"""
+
+from __future__ import annotations
+
+import csv
+import os
+import shutil
+import sys
+import tempfile
+import threading
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+# As the command line does it: the matrices are small, and threads would wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+
+from capture import DEMO, memory_mb
+
+from taptest.capture.events import Block
+from taptest.capture.happenings import Happening, SkiDone, TapKept
+from taptest.capture.listener import Listener
+from taptest.capture.session import Session
+from taptest.capture.sources import FileSource
+from taptest.capture.store import Store
+from taptest.capture.worker import Worker
+from taptest.judge.lot_desk import LotDesk
+
+RATE_HZ = 48_000
+EVERY_S = 600.0
+WARM_UP_S = 900.0
+
+
+class Replay:
+    """A source that goes on for so many hours; tells how far it has come."""
+
+    name = "the demonstration, over and over"
+    sample_rate_hz = RATE_HZ
+    channels = 1
+
+    def __init__(self, hours: float) -> None:
+        self._seconds = hours * 3600
+        self._told_s, self._started_s = 0.0, time.monotonic()
+        self.used_mb: list[tuple[float, float]] = []
+
+    def blocks(self) -> Iterator[Block]:
+        at_s = 0.0
+        while True:
+            for path in (path for path in DEMO if path.stem not in ("bar", "clap")):
+                for block in FileSource(path, speed=None).blocks():
+                    at_s += len(block.samples) / RATE_HZ
+                    yield block
+                    if at_s - self._told_s >= EVERY_S:
+                        self._told_s = at_s
+                        self._tell(at_s)
+                    if at_s >= self._seconds:
+                        return
+
+    def close(self) -> None:
+        """Nothing is open."""
+
+    def _tell(self, at_s: float) -> None:
+        self.used_mb.append((at_s, memory_mb()))
+        print(
+            f"{at_s / 60:4.0f} min of sound: {self.used_mb[-1][1]:6.1f} MB after {time.monotonic() - self._started_s:.0f} s"
+        )
+
+
+def main(hours: float) -> None:
+    folder = Path(tempfile.mkdtemp(prefix="two-hours-"))
+    try:
+        with (DEMO[0].parent / "lot.csv").open(encoding="utf-8", newline="") as stream:
+            rows = list(csv.DictReader(stream))
+        with (folder / "lot.csv").open("w", encoding="utf-8", newline="") as stream:
+            table = csv.DictWriter(stream, list(rows[0]))
+            table.writeheader()
+            for number in range(round(hours * 500)):
+                table.writerow({**rows[number % len(rows)], "ski_id": f"{number:05d}", "pair_id": "", "recording": ""})
+        told: list[Happening] = []
+        source = Replay(hours)
+        session = Session(LotDesk(folder / "lot.csv"), Store(folder / "recordings"), told.append)
+        session.start()
+        worker = Worker(source, Listener(RATE_HZ), session, threading.Lock())
+        worker.start()
+        while worker.running:
+            time.sleep(0.5)
+        if worker.failure is not None:
+            raise worker.failure
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+    later = [mb for at_s, mb in source.used_mb if at_s >= WARM_UP_S]
+    done, kept = (sum(isinstance(each, kind) for each in told) for kind in (SkiDone, TapKept))
+    print(f"{hours:g} h, {kept} good taps, {done} skis: {min(later):.1f} to {max(later):.1f} MB after the first 15 min")
+
+
+if __name__ == "__main__":
+    main(float(sys.argv[1]) if len(sys.argv) > 1 else 2.0)
