@@ -11,9 +11,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from sqlalchemy import Connection, Engine, Table, select
-from sqlalchemy.dialects import postgresql, sqlite
-from sqlalchemy.exc import OperationalError
+from sqlalchemy import Connection, Engine, select
 
 from taptest.errors import LogbookError, RecordingError, shown
 from taptest.judge.lot import Lot, SkiRow
@@ -40,8 +38,9 @@ from taptest.logbook.rows import (
     sound_entry,
     superseding,
 )
-from taptest.logbook.schema import ANALYSES, BELOW, FILES, RECORDINGS, SKIS, VERDICTS, Row, derived_id
+from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS, SKIS, VERDICTS, derived_id
 from taptest.logbook.sounds import store_sound
+from taptest.logbook.writing import in_one_transaction, insert
 from taptest.recording import Recording, read_recording
 from taptest.sound.analysis import Analysis, Settings
 
@@ -49,13 +48,7 @@ STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
 
 _NAME_CHARACTERS = 100
-_ATTEMPTS = 5
-_AGAIN = (
-    "40001",
-    "40P01",
-)  # serialization failure, deadlock (PostgreSQL's appendix A [from memory]): the work is undone
-_ROWS_AT_ONCE = 200  # times 60 columns: well below the 32,766 values that SQLite takes in one statement
-_SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
+SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
 
 T = TypeVar("T")
 
@@ -146,7 +139,7 @@ class Logbook:
         """
         who = self._who()
         heard, file = self._hear(recording, at, who)
-        self._write(lambda connection: _insert(connection, [*who.entries(), heard.entry, *file]))
+        self._write(lambda connection: insert(connection, [*who.entries(), heard.entry, *file]))
         return heard.stored.sha256
 
     def add_analysis(
@@ -234,13 +227,13 @@ class Logbook:
 
         def enter(connection: Connection) -> Added:
             kept = [heard.entry for each in sounds.values() for heard in each]
-            _insert(connection, [*who.entries(), *around, *kept, *files])
+            insert(connection, [*who.entries(), *around, *kept, *files])
             for heard, analysis, ski_id in analyses:
                 self._enter_analysis(connection, heard, analysis, settings, who, (), ski_id)
-            if not _insert(connection, [check]):
+            if not insert(connection, [check]):
                 return Added(check.id, new=False)
             before = _current_verdicts(connection, verdicts)
-            _insert(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
+            insert(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
             return Added(check.id, new=True, notes=(*_unlike(connection, verdicts), *_turned(result, verdicts, before)))
 
         return self._write(enter)
@@ -348,7 +341,7 @@ class Logbook:
         ski_id: str | None,
     ) -> Added:
         sound = heard.stored.sha256
-        _insert(connection, [*who.entries(), heard.entry, *around])
+        insert(connection, [*who.entries(), heard.entry, *around])
         latest = (
             select(ANALYSES.c.id)
             .where(ANALYSES.c.recording == sound)
@@ -364,18 +357,10 @@ class Logbook:
             ski_id=ski_id,
             supersedes=connection.scalar(latest),
         )
-        return Added(made.id, new=bool(_insert(connection, [made])))
+        return Added(made.id, new=bool(insert(connection, [made])))
 
     def _write(self, work: Callable[[Connection], T]) -> T:
-        with told(self.place):
-            for attempt in range(1, _ATTEMPTS + 1):
-                try:
-                    with self._engine.begin() as connection:
-                        return work(connection)
-                except OperationalError as problem:
-                    if attempt == _ATTEMPTS or getattr(problem.orig, "sqlstate", None) not in _AGAIN:
-                        raise
-        raise AssertionError("the last attempt returns or raises")
+        return in_one_transaction(self._engine, self.place, work)
 
     def _read(self, work: Callable[[Connection], T]) -> T:
         with told(self.place), self._engine.connect().execution_options(**READING) as connection:
@@ -396,36 +381,6 @@ def _readable(row: SkiRow) -> Iterable[tuple[Path, Recording]]:
             yield path, read_recording(path)
         except RecordingError:
             continue
-
-
-def _insert(connection: Connection, entries: Sequence[Entry]) -> list[str]:
-    """Enter what is not there yet; the ids of what was new. Rows below a row go in with it, or not at all."""
-    by_table: dict[str, list[Entry]] = {}
-    for each in entries:
-        by_table.setdefault(each.table.name, []).append(each)
-    fresh: list[str] = []
-    for same in by_table.values():
-        table = same[0].table
-        # In the order of their ids, so that two stations never wait for each other crosswise.
-        unique = sorted({each.id: each for each in same}.values(), key=lambda each: each.id)
-        new = _insert_rows(connection, table, [each.row for each in unique])
-        fresh += new
-        entered = set(new)
-        for child, _ in BELOW.get(table.name, ()):
-            rows = [row for each in unique if each.id in entered for row in each.below.get(child.name, ())]
-            if rows:
-                connection.execute(child.insert(), rows)
-    return fresh
-
-
-def _insert_rows(connection: Connection, table: Table, rows: Sequence[Row]) -> list[str]:
-    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert
-    fresh: list[str] = []
-    for start in range(0, len(rows), _ROWS_AT_ONCE):
-        new = insert(table).values(list(rows[start : start + _ROWS_AT_ONCE]))
-        new = new.on_conflict_do_nothing(index_elements=[table.c.id]).returning(table.c.id)
-        fresh += connection.scalars(new).all()
-    return fresh
 
 
 def _current_verdicts(connection: Connection, verdicts: Sequence[Entry]) -> Mapping[str, tuple[str, str]]:
@@ -468,7 +423,7 @@ def _unlike(connection: Connection, verdicts: Sequence[Entry]) -> tuple[str, ...
             VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.id != verdict.id, VERDICTS.c.length_m.is_not(None)
         )
         before = connection.scalar(others.order_by(VERDICTS.c.made_utc.desc()).limit(1))
-        if before is not None and length_m is not None and abs(before - length_m) > _SAME_LENGTH_M:
+        if before is not None and length_m is not None and abs(before - length_m) > SAME_LENGTH_M:
             ski_id = connection.scalar(select(SKIS.c.ski_id).where(SKIS.c.id == verdict.row["ski"]))
             notes.append(
                 f"ski {shown(ski_id)} is {1000 * length_m:.0f} mm long and was {1000 * before:.0f} mm in the logbook: if they "
