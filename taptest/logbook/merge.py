@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path, PurePath
+from pathlib import PurePath
 from typing import Any
 
 from sqlalchemy import Connection, Table, select
@@ -32,7 +32,7 @@ from taptest.logbook.contents import (
 )
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import ANALYSES, BELOW, CHECKS, PAIRS, RECORDINGS, SKIS, VERDICTS, derived_id
-from taptest.logbook.sounds import make_folder
+from taptest.logbook.sounds import inside, make_folder
 from taptest.logbook.writing import in_one_transaction, insert
 from taptest.recording import read_recording
 from taptest.sound.identity import sound_sha256
@@ -253,7 +253,7 @@ class _Merge:
             return
         source = self.source.place.sounds / name
         try:
-            if not _inside(name) or sound_sha256(read_recording(source)) != each.id:
+            if not inside(name) or sound_sha256(read_recording(source)) != each.id:
                 raise RecordingError("other samples")
             data = source.read_bytes()
         except (RecordingError, OSError):
@@ -348,12 +348,6 @@ def _last_known(book: Logbook, apart: frozenset[str] | tuple[str, ...]) -> dict[
         return {row["ski"]: dict(row) for row in connection.execute(wanted).mappings() if row["id"] not in apart}
 
     return reading(book, ask)
-
-
-def _inside(name: str) -> bool:
-    """Whether a name of a file, which another logbook gives, stays in the folder of sounds."""
-    path = Path(name)
-    return not path.is_absolute() and ".." not in path.parts
 
 
 def _needed_first(needs: Mapping[str, Sequence[str]]) -> list[str]:

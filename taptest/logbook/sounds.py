@@ -56,6 +56,12 @@ def store_sound(folder: Path, recording: Recording) -> StoredSound:
     return stored
 
 
+def inside(name: str) -> bool:
+    """Whether a name of a file, which a row gives, stays in the folder of sounds."""
+    path = Path(name)
+    return not path.is_absolute() and ".." not in path.parts
+
+
 def make_folder(place: Path) -> None:
     """Make a folder in the store that is on the disk afterwards."""
     if place.is_dir():
