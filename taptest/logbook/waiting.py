@@ -48,13 +48,13 @@ def open_to_read(where: str | Path | None = None) -> Logbook:
         return open_logbook(where, create=False)
     waiting = waiting_place(place)
     try:
-        book = _in_time(lambda: open_logbook(where, create=False), place)
+        book = _in_time(lambda: open_logbook(where, create=False), place, _close)
     except LogbookUnreachable as problem:
         if waiting.path is None or not waiting.path.exists():
             raise
         raise LogbookUnreachable(f"{problem}; what waits on this machine: --logbook {waiting.name}") from problem
     with suppress(LogbookUnreachable):  # what is to be read will say so
-        book.notes += _in_time(lambda: hand_over(book, waiting), place)
+        book.notes += _in_time(lambda: hand_over(book, waiting), place, lambda _: book.close())
     return book
 
 
@@ -76,15 +76,21 @@ class StationLogbook:
         self._server_place = place_of(where)
         self._told = 0
         self.notes: tuple[str, ...] = ()
+        if self._server_place.path is not None:
+            self._book = open_logbook(where, station=station, operator=operator)
+            self.notes = self._book.notes
+            return
         try:
-            self._book = self._server(lambda: open_logbook(where, station=station, operator=operator))
+            self._book = _in_time(
+                lambda: open_logbook(where, station=station, operator=operator), self._server_place, _close
+            )
         except LogbookUnreachable as problem:
             self._book = self._go_local(problem)
             return
-        self.notes += self._book.notes
-        if self._server_place.path is None:
-            with suppress(LogbookUnreachable):  # the next write finds that out
-                self.notes += self._server(lambda: hand_over(self._book, waiting_place(self._server_place)))
+        self.notes = self._book.notes
+        waiting = waiting_place(self._server_place)
+        if waiting.path is not None and waiting.path.exists():
+            self.notes += self._keep(lambda book: () if book.place == waiting else hand_over(book, waiting))
 
     def __enter__(self) -> StationLogbook:
         return self
@@ -138,17 +144,14 @@ class StationLogbook:
         return self._keep(lambda book: book.add_check(result, lot, settings=settings, measured=measured, at=at))
 
     def _keep(self, work: Callable[[Logbook], T]) -> T:
+        book = self._book
         if self.waits or self._server_place.path is not None:
-            return work(self._book)
+            return work(book)
         try:
-            return self._server(lambda: work(self._book))
+            return _in_time(lambda: work(book), self._server_place, lambda _: book.close())
         except LogbookUnreachable as problem:
-            lost, self._book = self._book, self._go_local(problem)
-            threading.Thread(target=lost.close, daemon=True).start()  # which may take as long as the server is silent
+            self._book = self._go_local(problem)
         return work(self._book)
-
-    def _server(self, work: Callable[[], T]) -> T:
-        return work() if self._server_place.path is not None else _in_time(work, self._server_place)
 
     def _go_local(self, problem: LogbookUnreachable) -> Logbook:
         place = waiting_place(self._server_place)
@@ -210,15 +213,20 @@ def _rows(book: Logbook) -> dict[str, int]:
     )
 
 
-def _in_time(work: Callable[[], T], place: Place) -> T:
+def _in_time(work: Callable[[], T], place: Place, late: Callable[[T | None], None]) -> T:
     """What a function returns, unless the server is silent for too long in it: then it is left to itself.
+
+    Args:
+        work: what to do.
+        place: the server's.
+        late: to be done when the server is gone, or answers when nobody waits any more (with what then came of it).
 
     Raises:
         LogbookUnreachable: no answer in time.
     """
     answer: list[T] = []
     problems: list[BaseException] = []
-    watch = Watch()
+    watch, left = Watch(), threading.Event()
 
     def run() -> None:
         try:
@@ -226,15 +234,23 @@ def _in_time(work: Callable[[], T], place: Place) -> T:
                 answer.append(work())
         except BaseException as problem:
             problems.append(problem)
+        if left.is_set() or (problems and isinstance(problems[0], LogbookUnreachable)):
+            late(answer[0] if answer else None)
 
     worker = threading.Thread(target=run, daemon=True)
     worker.start()
     while worker.is_alive():
         worker.join(_LOOK_S)
         if worker.is_alive() and watch.silent_s() > SILENT_S:
+            left.set()
             raise LogbookUnreachable(
                 f"{place.name}: the logbook cannot be reached (no answer for {SILENT_S:.0f} s); check the network and the server"
             )
     if problems:
         raise problems[0]
     return answer[0]
+
+
+def _close(book: Logbook | None) -> None:
+    if book is not None:
+        book.close()
