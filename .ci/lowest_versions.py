@@ -16,7 +16,7 @@ def lowest_versions() -> list[str]:
     project = tomllib.loads(PROJECT.read_text(encoding="utf-8"))["project"]
     pins = []
     for requirement in [*project["dependencies"], *project["optional-dependencies"]["test"]]:
-        found = re.fullmatch(r"([A-Za-z0-9._-]+)>=([0-9.]+)", requirement)
+        found = re.fullmatch(r"([A-Za-z0-9._-]+)(?:\[[a-z]+\])?>=([0-9.]+)", requirement)
         if found is None:
             raise SystemExit(f"pyproject.toml: '{requirement}' is not written as name>=version")
         pins.append(f"{found[1]}=={found[2]}")

@@ -7,6 +7,7 @@ import importlib
 import pkgutil
 import re
 import sys
+import tempfile
 import tomllib
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
@@ -44,6 +45,11 @@ def main(clone: Path) -> None:
         sys.exit(f"the wheel ships the bars {bar_names()}, which are not those of the clone")
     for name in bar_names():
         load_bar(name)
+    from taptest.logbook.book import open_logbook
+
+    with tempfile.TemporaryDirectory() as scratch, open_logbook(Path(scratch) / "logbook.sqlite") as book:
+        if book.skis() != ((), False):
+            sys.exit("a new logbook is not empty")
     print(f"taptest {taptest.__version__}: {len(modules)} modules and {len(names)} constructions, from {folder}")
 
 

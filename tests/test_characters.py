@@ -227,7 +227,8 @@ def test_the_commands_draw_under_and_over_their_tables(monkeypatch):
 
 
 def test_check_draws_the_ladders(monkeypatch):
-    monkeypatch.setattr("taptest.judge.checker.check", lambda lot, **how: checked(verdict(group=0)))
+    monkeypatch.setattr("taptest.judge.measured_lot.measure_lot", lambda lot, **how: lot)
+    monkeypatch.setattr("taptest.judge.checker.check_measured", lambda measured, **how: checked(verdict(group=0)))
     result = CliRunner().invoke(app, ["check", str(DEMO / "lot.csv"), "--plot"])
     assert "bending modes against prediction" in result.stdout
     assert result.stdout.index("bending modes against") < result.stdout.index("verdict")

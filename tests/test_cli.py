@@ -201,7 +201,7 @@ def test_outliers_end_with_3_only_when_asked_for(table, monkeypatch):
         (with_problems(), (), 4),
         (with_problems(), ("--fail-on", "outlier"), 3),
     ):
-        monkeypatch.setattr("taptest.judge.checker.check", lambda lot, given=given, **how: given)
+        monkeypatch.setattr("taptest.judge.checker.check_measured", lambda measured, given=given, **how: given)
         outcome = run("check", table, *options)
         assert outcome.exit_code == status
         assert ("lot.csv line 7, column mass_g" in outcome.stderr) == bool(given.problems)

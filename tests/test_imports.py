@@ -143,6 +143,7 @@ def test_the_walk_finds_what_it_looks_for():
                 "record",
                 "devices",
                 "calibrate",
+                "log",
             )
         ),
     ],

@@ -129,6 +129,17 @@ def test_every_depth_and_extreme_survives(tmp_path_factory, bits, channels, word
     assert np.array_equal(read_recording(folder / stored.file).samples, recording.samples)
 
 
+@pytest.mark.parametrize("peak", [1.0, 3.0, -1.5])
+def test_a_level_that_no_whole_number_reaches_is_kept_as_it_is(peak, tmp_path):
+    samples = np.zeros(4800)
+    samples[100:200] = peak  # on the grid of 16 bits, but beyond its last step
+    recording = from_samples(samples, 48_000)
+    stored = store_sound(tmp_path, recording)
+    back = read_recording(tmp_path / stored.file)
+    assert np.array_equal(back.samples, recording.samples) and back.peak_full_scale == recording.peak_full_scale
+    assert stored.bits is None
+
+
 def test_the_file_is_on_the_disk_before_the_row(where, tmp_path, monkeypatch):
     path = sound(tmp_path)
     with opened(where) as book:
@@ -292,7 +303,7 @@ def test_nothing_of_a_check_is_there_when_a_part_cannot_be_entered(where, tmp_pa
             raise KeyboardInterrupt
 
         with monkeypatch.context() as patch:
-            patch.setattr(book_module, "_current_verdicts", stop)
+            patch.setattr(book_module, "verdicts_before", stop)
             with pytest.raises(KeyboardInterrupt):
                 book.add_check(result, lot, measured=measured)
         assert counts(book) == empty
@@ -417,6 +428,7 @@ def test_a_password_is_refused_and_never_shown(monkeypatch):
         monkeypatch.setenv("TAPTEST_LOGBOOK", address)
         with pytest.raises(LogbookError) as refused:
             open_logbook()
+        assert type(refused.value) is LogbookError, "somebody was asked for the password's sake"
         assert "s3cret" not in str(refused.value) and "cret@" not in str(refused.value), address
 
 

@@ -243,7 +243,9 @@ def refused(book, statement):
             assert "column" in str(problem.value)  # a table without digests
             with pytest.raises(Exception, match="permission denied"):
                 connection.rollback()
-                connection.exec_driver_sql(statement.replace("digest", "id").replace("SET id", "SET " + first_column(statement)))
+                connection.exec_driver_sql(
+                    statement.replace("digest", "id").replace("SET id", "SET " + first_column(statement))
+                )
         connection.rollback()
 
 

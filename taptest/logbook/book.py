@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +20,7 @@ from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult
 from taptest.logbook.engine import READING, SOFTWARE, open_engine, told
+from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
 from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, list_skis, ski_page
@@ -38,9 +39,8 @@ from taptest.logbook.rows import (
     sound_entry,
     superseding,
 )
-from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS, SKIS, VERDICTS, derived_id
+from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS
 from taptest.logbook.sounds import store_sound
-from taptest.logbook.writing import in_one_transaction, insert
 from taptest.recording import Recording, read_recording
 from taptest.sound.analysis import Analysis, Settings
 
@@ -48,7 +48,6 @@ STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
 
 _NAME_CHARACTERS = 100
-SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
 
 T = TypeVar("T")
 
@@ -139,7 +138,7 @@ class Logbook:
         """
         who = self._who()
         heard, file = self._hear(recording, at, who)
-        self._write(lambda connection: insert(connection, [*who.entries(), heard.entry, *file]))
+        self._write(lambda connection: insert_new(connection, [*who.entries(), heard.entry, *file]))
         return heard.stored.sha256
 
     def add_analysis(
@@ -227,14 +226,14 @@ class Logbook:
 
         def enter(connection: Connection) -> Added:
             kept = [heard.entry for each in sounds.values() for heard in each]
-            insert(connection, [*who.entries(), *around, *kept, *files])
+            insert_new(connection, [*who.entries(), *around, *kept, *files])
             for heard, analysis, ski_id in analyses:
                 self._enter_analysis(connection, heard, analysis, settings, who, (), ski_id)
-            if not insert(connection, [check]):
+            if not insert_new(connection, [check]):
                 return Added(check.id, new=False)
-            before = _current_verdicts(connection, verdicts)
-            insert(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
-            return Added(check.id, new=True, notes=(*_unlike(connection, verdicts), *_turned(result, verdicts, before)))
+            before = verdicts_before(connection, verdicts)
+            insert_new(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
+            return Added(check.id, new=True, notes=(*unlike(connection, verdicts), *turned(result, verdicts, before)))
 
         return self._write(enter)
 
@@ -341,7 +340,7 @@ class Logbook:
         ski_id: str | None,
     ) -> Added:
         sound = heard.stored.sha256
-        insert(connection, [*who.entries(), heard.entry, *around])
+        insert_new(connection, [*who.entries(), heard.entry, *around])
         latest = (
             select(ANALYSES.c.id)
             .where(ANALYSES.c.recording == sound)
@@ -357,7 +356,7 @@ class Logbook:
             ski_id=ski_id,
             supersedes=connection.scalar(latest),
         )
-        return Added(made.id, new=bool(insert(connection, [made])))
+        return Added(made.id, new=bool(insert_new(connection, [made])))
 
     def _write(self, work: Callable[[Connection], T]) -> T:
         return in_one_transaction(self._engine, self.place, work)
@@ -381,52 +380,3 @@ def _readable(row: SkiRow) -> Iterable[tuple[Path, Recording]]:
             yield path, read_recording(path)
         except RecordingError:
             continue
-
-
-def _current_verdicts(connection: Connection, verdicts: Sequence[Entry]) -> Mapping[str, tuple[str, str]]:
-    """By the id of a new verdict, id and word of the last one on the same sounds of the same ski."""
-    before: dict[str, tuple[str, str]] = {}
-    for verdict in verdicts:
-        if not verdict.row["sounds_key"]:
-            continue
-        latest = (
-            select(VERDICTS.c.id, VERDICTS.c.verdict)
-            .where(VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.sounds_key == verdict.row["sounds_key"])
-            .order_by(VERDICTS.c.made_utc.desc(), VERDICTS.c.id.desc())
-            .limit(1)
-        )
-        for found in connection.execute(latest):
-            before[verdict.id] = (found.id, found.verdict)
-    return before
-
-
-def _turned(result: CheckResult, verdicts: Sequence[Entry], before: Mapping[str, tuple[str, str]]) -> tuple[str, ...]:
-    """Skis that the same sounds had set aside before, and do no longer: the company that they were judged in may be why."""
-    words = {derived_id("ski", ski.ski_id): ski for ski in result.skis}
-    notes = []
-    for verdict in verdicts:
-        ski, (_, word) = words[verdict.row["ski"]], before.get(verdict.id, ("", ""))
-        if word == "outlier" and ski.verdict != word:
-            notes.append(
-                f"ski {shown(ski.ski_id)} was an outlier on the same sound before and is '{ski.verdict}' in this lot, "
-                "which may be for want of others of its kind: 'taptest log history --all' shows both"
-            )
-    return tuple(notes)
-
-
-def _unlike(connection: Connection, verdicts: Sequence[Entry]) -> tuple[str, ...]:
-    """Skis that had another length before: two skis under one id would be taken for one that has changed."""
-    notes = []
-    for verdict in verdicts:
-        length_m = verdict.row["length_m"]
-        others = select(VERDICTS.c.length_m).where(
-            VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.id != verdict.id, VERDICTS.c.length_m.is_not(None)
-        )
-        before = connection.scalar(others.order_by(VERDICTS.c.made_utc.desc()).limit(1))
-        if before is not None and length_m is not None and abs(before - length_m) > SAME_LENGTH_M:
-            ski_id = connection.scalar(select(SKIS.c.ski_id).where(SKIS.c.id == verdict.row["ski"]))
-            notes.append(
-                f"ski {shown(ski_id)} is {1000 * length_m:.0f} mm long and was {1000 * before:.0f} mm in the logbook: if they "
-                "are two skis, give each an id of its own"
-            )
-    return tuple(notes)

@@ -17,7 +17,7 @@ from sqlalchemy import Connection, Table, select
 
 from taptest.durable import write_durably
 from taptest.errors import LogbookError, RecordingError, shown
-from taptest.logbook.book import SAME_LENGTH_M, Logbook
+from taptest.logbook.book import Logbook
 from taptest.logbook.contents import (
     core_of,
     entries,
@@ -30,10 +30,10 @@ from taptest.logbook.contents import (
     tables_with_ids,
     under_another_id,
 )
+from taptest.logbook.entering import SAME_LENGTH_M, in_one_transaction, insert_new
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import ANALYSES, BELOW, CHECKS, PAIRS, RECORDINGS, SKIS, VERDICTS, derived_id
 from taptest.logbook.sounds import inside, make_folder
-from taptest.logbook.writing import in_one_transaction, insert
 from taptest.recording import read_recording
 from taptest.sound.identity import sound_sha256
 
@@ -237,7 +237,7 @@ class _Merge:
             new: dict[str, int] = {}
             for group in groups:
                 for table in {each.table.name: each.table for each in group}.values():
-                    fresh = insert(connection, [each for each in group if each.table is table])
+                    fresh = insert_new(connection, [each for each in group if each.table is table])
                     new[table.name] = new.get(table.name, 0) + len(fresh)
             return new
 

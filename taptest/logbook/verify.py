@@ -19,10 +19,10 @@ from taptest.errors import LogbookError, RecordingError, shown
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import AT_ONCE, entries, is_whole, named_rightly, reading, references, tables_with_ids
 from taptest.logbook.engine import SOFTWARE, told
+from taptest.logbook.entering import in_one_transaction, insert_new
 from taptest.logbook.rows import Who, recorded_at, sound_entry
 from taptest.logbook.schema import BELOW, METADATA, RECORDINGS, derived_id
 from taptest.logbook.sounds import inside, make_folder, store_sound
-from taptest.logbook.writing import in_one_transaction, insert
 from taptest.recording import Recording, read_recording
 from taptest.sound.identity import sound_sha256
 
@@ -256,7 +256,7 @@ class _Verify:
         stored = store_sound(self.book.place.sounds, recording)
         who = Who(datetime.now(UTC), self.book.station, self.book.operator, SOFTWARE)
         made = sound_entry(recording, stored, recorded_at(path, who.made_utc), who)
-        in_one_transaction(self.book.engine, self.book.place, lambda c: insert(c, [*who.entries(), made]))
+        in_one_transaction(self.book.engine, self.book.place, lambda c: insert_new(c, [*who.entries(), made]))
         expected[stored.sha256] = stored.file
         self.good += 1
         self.mended.append(f"the sound {stored.sha256[:12]} had no row and was entered")
