@@ -192,7 +192,7 @@ def guarded(server, data):
     database = where.split("/")[3].partition("?")[0]
     # Roles belong to the whole server.
     server.sql(database, "DROP ROLE IF EXISTS bench_1; DROP ROLE IF EXISTS taptest_station;")
-    statements = documented_sql().replace("DATABASE taptest", f"DATABASE {database}")
+    statements = documented_sql().replace("DATABASE skis", f"DATABASE {database}")
     server.sql(database, statements.replace("\\password bench_1", f"ALTER ROLE bench_1 PASSWORD '{PASSWORD}';"))
     rules = server.folder / "data" / "pg_hba.conf"
     before = rules.read_text()
