@@ -28,14 +28,14 @@ from taptest.recording import read_recording
 
 
 def contents(book):
-    """What a logbook holds, whoever entered it and under which ids: the ids of what is nothing but its id, else what it says."""
+    """What a logbook holds, whoever entered it: ids, or where they may differ what a row says, as often as it is said."""
 
     def ask(connection):
         found = {}
         for name, table in METADATA.tables.items():
             if "id" in table.columns:
                 rows = entries(connection, table, list(connection.scalars(select(table.c.id))))
-                found[name] = sorted({core_of(each) or each.id for each in rows})
+                found[name] = sorted(core_of(each) or each.id for each in rows)
         return found
 
     return {**reading(book, ask), "sounds": sorted(p.name for p in book.place.sounds.rglob("*") if p.is_file())}
