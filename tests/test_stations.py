@@ -284,3 +284,23 @@ def test_a_password_is_nowhere(guarded, server, data, monkeypatch):
         assert not any(secret in text for text in said)
         assert not any(secret.encode("ascii") in path.read_bytes() for path in kept)
     assert PASSWORD.encode("ascii") in keys["right"].read_bytes()  # control: it would be found
+
+
+def test_sounds_that_lie_with_other_stations_are_no_fault_and_lost_ones_are(server, data, monkeypatch):
+    where = server.new_database()
+    for name in ("bench 1", "bench 2"):
+        monkeypatch.setenv("TAPTEST_SOUNDS", str(data / name))
+        with StationLogbook(where, station=name) as station:
+            add(station, name, sound(data, f"{name}.flac", 200.0 + 10 * int(name[-1])), at=day(1))
+    with open_logbook(where, station="bench 2") as book:
+        found = verify_logbook(book)
+        assert (
+            found.sound
+            and found.sounds == 1
+            and found.notes == ("sounds that lie with other stations and were not looked at: 1",)
+        )
+        for path in book.place.sounds.rglob("*.flac"):
+            path.unlink()
+        assert not verify_logbook(book).sound
+        mended = verify_logbook(book, search=[data / "bench 1", data])
+        assert mended.sound and mended.notes == () and mended.sounds == 2

@@ -201,7 +201,7 @@ class _Verify:
                     "sounds", expected[own], f"(once {self._name(own)}) {why}; --from FOLDER looks for it elsewhere"
                 )
         if elsewhere:
-            self.notes.append(f"{elsewhere} sounds lie with the stations that recorded them and were not looked at")
+            self.notes.append(f"sounds that lie with other stations and were not looked at: {elsewhere}")
 
     def _find(self, lost: dict[str, str], expected: dict[str, str]) -> None:
         """Look at every file that is not where a row says, for lost sounds and for such as have no row yet."""
@@ -224,7 +224,7 @@ class _Verify:
             elif path != folder / expected.get(own, ""):
                 self._set_aside(path, "was left over")
         if strangers:
-            self.notes.append(f"{strangers} sounds in {shown(folder, 200)} are not of this logbook")
+            self.notes.append(f"sounds in {shown(folder, 200)} that are not of this logbook: {strangers}")
         for path in list(_files(self.search)) if lost else ():
             recording = _read(path) if path.suffix.lower() in _SUFFIXES else None
             own = "" if recording is None else sound_sha256(recording)
