@@ -143,6 +143,21 @@ def read_recording(path: str | Path, reading: Reading | None = None) -> Recordin
         raise refusal(name, "does not fit into memory; cut it into shorter recordings") from None
 
 
+def read_sound(path: str | Path) -> Recording:
+    """`read_recording` for what needs a microphone's sound.
+
+    Raises:
+        RecordingError: as there, or it is the series of a pickup, which hears no room and is not listened to while it grows.
+    """
+    recording = read_recording(path)
+    if recording.pickup is not None:
+        raise refusal(
+            recording.path,
+            "is not a sound file but a pickup's series, which analyse and check take; name a sound file here",
+        )
+    return recording
+
+
 def _other_than_sound(name: str, head: bytes) -> str | None:
     """What a file is that no sound library reads: "phone", "universal" or "text"."""
     suffix = Path(name).suffix.casefold()

@@ -146,6 +146,14 @@ def test_options_that_say_how_to_read_a_file(tmp_path):
         assert run("analyse", tmp_path / "v.csv", *wrong).exit_code == 2
 
 
+def test_what_needs_a_microphone_refuses_a_pickup_in_words(tmp_path):
+    path = written(tmp_path / "tip.csv", pickup(sample_rate_hz=400.0), 400.0)
+    (tmp_path / "lot.csv").write_bytes((DEMO / "lot.csv").read_bytes())
+    for command in (("calibrate", "room", path, "--no-store"), ("record", tmp_path / "lot.csv", "--from", path)):
+        result = run(*command)
+        assert result.exit_code == 1 and "a pickup's series" in result.stderr, result.stderr
+
+
 def test_a_report_and_a_tone_can_be_made_of_a_pickup(tmp_path):
     written(tmp_path / "tip.csv", pickup(sample_rate_hz=400.0), 400.0)
     head, row = (DEMO / "lot.csv").read_text(encoding="utf-8").splitlines()[:2]

@@ -145,7 +145,7 @@ BAD_TEXT = [
     ("0,1\n0.1,2\n", "no heading"),
     ("time_s,acceleration\n0,1\n", "in which unit"),
     ("time_s,acceleration_kg\n0,1\n", "in which unit"),
-    ("time_s,temperature_c\n0,1\n", "no column of a motion"),
+    ("time_s,temperature_c\n0,1\n", "no column is a motion"),
     ("acceleration_g\n1\n2\n", "no time column"),
     ("time_s,time_ms,acceleration_g\n0,0,1\n", "2 time columns"),
     ("time,velocity\ns,m/s2\n0,1\n", "not a unit of velocity"),

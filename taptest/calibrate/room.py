@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.errors import CalibrationError, RecordingError, shown
-from taptest.recording import Recording, read_recording
+from taptest.recording import Recording, read_sound
 from taptest.sound.analysis import choose_channel
 from taptest.sound.room import RoomDecay
 from taptest.sound.spectrum import Hum, find_hum
@@ -137,7 +137,7 @@ def measure_room(paths: Sequence[str], *, channel: int | None = None) -> RoomRes
     unread = []
     for path in paths:
         try:
-            used.append(_heard(read_recording(path), channel))
+            used.append(_heard(read_sound(path), channel))
         except (RecordingError, CalibrationError) as problem:
             unread.append(str(problem))
     if not used:

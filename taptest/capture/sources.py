@@ -15,7 +15,7 @@ import numpy as np
 
 from taptest.capture.events import Block, Samples
 from taptest.errors import CaptureError, shown
-from taptest.recording import read_recording
+from taptest.recording import read_sound
 
 PipeFormat = Literal["s16", "s24", "f32"]
 
@@ -33,7 +33,7 @@ class FileSource:
     def __init__(self, path: str | Path, speed: float | None = 1.0) -> None:
         if speed is not None and not 0 < speed < 1e6:
             raise CaptureError(f"a speed of {speed:g}; give one above 0, such as 1, or None for as fast as possible")
-        recording = read_recording(path)
+        recording = read_sound(path)
         # More than full scale is kept: it says that the file does not clip there.
         self._samples = recording.samples.astype(np.float32)
         self._speed = speed

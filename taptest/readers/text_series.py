@@ -71,7 +71,7 @@ def read_text_series(name: str, data: bytes, reading: Reading) -> Series:
     if not wanted:
         raise refusal(
             name,
-            f"has no column of a motion or a voltage with its unit (found: {_listed(head.names)}); name one "
+            f"is not a sound file, and no column is a motion or a voltage with its unit (found: {_listed(head.names)}); name one "
             f"acceleration_g, acceleration_m_per_s2, velocity_mm_per_s, displacement_um or voltage_v",
         )
     if len(wanted) > MAX_CHANNELS:
