@@ -12,6 +12,7 @@ from tapped_skis import Desk, taps_of
 from taptest.capture.happenings import Asked, Ended, Said, SkiDone, SkiUp, TapKept, TapLost, TapRefused
 from taptest.capture.session import Session
 from taptest.capture.store import Store
+from taptest.cli.station import _sound_for
 from taptest.errors import CaptureError, LotError, TaptestError
 from taptest.show.live_view import plain_line
 
@@ -288,6 +289,7 @@ def test_a_swapped_ski_is_told_after_its_first_tap_and_does_not_count(tmp_path):
     bench = Bench(tmp_path / "r", taps=3).tap(GOOD[0], GOOD[1], OTHER[0])
     told = differing(bench)
     assert told[:2] == [None, None] and (told[2].taps, told[2].others) == ((3,), (1, 2))
+    assert [_sound_for(each) for each in bench.told if isinstance(each, TapKept)] == ["good", "good", "repeat"]
     assert 0.5 < told[2].percent <= 4.0
     assert bench.session.status().good == 2 and bench.store.count("A") == 3 and bench.desk.cells["A"] == ""
     assert "tap 3 sounds like another ski than taps 1 and 2" in plain_line(bench.told[-1])

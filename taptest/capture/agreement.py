@@ -28,6 +28,11 @@ class Difference:
     others: tuple[int, ...]
     percent: float
 
+    @property
+    def by_the_last(self) -> bool:
+        """Whether the last tap is one of those that differ."""
+        return self.taps[-1] > self.others[-1]
+
 
 def agreeing(taps: Sequence[Analysis]) -> list[list[int]]:
     """Indices of taps that sound like one ski, one list for each ski, the longest first (of two as long, the earlier)."""

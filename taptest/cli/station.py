@@ -185,7 +185,7 @@ def _worker(options: Options, source: Source, session: Session, story: _Story, l
 def _sound_for(happening: Happening) -> Kind | None:
     from taptest.capture.happenings import FirstLook, TapKept, TapLost, TapRefused
 
-    if isinstance(happening, TapKept) and happening.differs is None:
+    if isinstance(happening, TapKept) and not (happening.differs is not None and happening.differs.by_the_last):
         return "good" if happening.good < happening.needed else None
     if isinstance(happening, FirstLook):
         return "done"
