@@ -20,9 +20,9 @@ RATE_HZ = 48_000
 LADDER_HZ = (66.3, 120.7, 191.9, 280.2)  # invented, bending orders 2 to 5
 
 
-def sound(folder, name="a.flac", pitch_hz=200.0, subtype="PCM_24"):
+def sound(folder, name="a.flac", pitch_hz=200.0, subtype="PCM_24", seconds=0.25):
     """A decaying tone in a file; another pitch is another sound."""
-    t = np.arange(RATE_HZ // 4) / RATE_HZ
+    t = np.arange(round(RATE_HZ * seconds)) / RATE_HZ
     path = Path(folder) / name
     soundfile.write(path, 0.5 * np.exp(-t / 0.1) * np.sin(2 * np.pi * pitch_hz * t), RATE_HZ, subtype=subtype)
     return path

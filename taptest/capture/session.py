@@ -179,6 +179,10 @@ class Session:
         self._dialogue = None
         self._tell(Ended(tuple((ski_id, self._store.count(ski_id)) for ski_id in self._store.unfinished())))
 
+    def remark(self, text: str) -> None:
+        """Tell something that has happened beside the session."""
+        self._say(text)
+
     def _finish_due(self) -> None:
         ski_id, self._due = self._due, None
         if ski_id is not None:

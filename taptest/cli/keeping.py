@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from taptest.capture.happenings import Happening, SkiDone
     from taptest.judge.measured_lot import MeasuredLot
     from taptest.judge.verdict import CheckResult
-    from taptest.logbook.book import Logbook
+    from taptest.logbook.waiting import StationLogbook
     from taptest.recording import Recording
     from taptest.sound.analysis import Analysis, Settings
 
@@ -37,9 +37,9 @@ def sounds_folder(logbook: str | None) -> Path:
 
 def keep_check(result: CheckResult, measured: MeasuredLot, settings: Settings, logbook: str | None) -> tuple[str, ...]:
     """Enter a checked lot; what to say about it."""
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import StationLogbook
 
-    with open_logbook(logbook) as book:
+    with StationLogbook(logbook) as book:
         added = book.add_check(result, measured.lot, settings=settings, measured=measured)
         what = "entered in" if added.new else "already in"
         return (*book.notes, *added.notes, f"{what} the logbook {book.place.name}")
@@ -49,7 +49,7 @@ def keep_check(result: CheckResult, measured: MeasuredLot, settings: Settings, l
 class Sounds:
     """Enters recordings with what was heard in them, one by one."""
 
-    book: Logbook | None
+    book: StationLogbook | None
     new: int = 0
     known: int = 0
 
@@ -74,9 +74,9 @@ def sounds(logbook: str | None, *, wanted: bool) -> Iterator[Sounds]:
     if not wanted:
         yield Sounds(None)
         return
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import StationLogbook
 
-    with open_logbook(logbook) as book:
+    with StationLogbook(logbook) as book:
         yield Sounds(book)
 
 
@@ -93,13 +93,13 @@ class SessionBook:
     wanted: bool
     _seen: int = 0
     _waiting: list[SkiDone] = field(default_factory=list)
-    _book: Logbook | None = None
+    _book: StationLogbook | None = None
 
     def __post_init__(self) -> None:
         if self.wanted:
-            from taptest.logbook.book import open_logbook
+            from taptest.logbook.waiting import StationLogbook
 
-            self._book = open_logbook(self.logbook)
+            self._book = StationLogbook(self.logbook)
 
     def follow(self, told: Sequence[Happening]) -> None:
         """Enter the skis that were done since it was last called."""
@@ -112,6 +112,10 @@ class SessionBook:
         for done in fresh:
             if self._enter(self._book, done) is not None:
                 self._waiting.append(done)
+
+    def fresh_notes(self) -> tuple[str, ...]:
+        """What the logbook has to tell since this was last asked."""
+        return () if self._book is None else self._book.fresh_notes()
 
     def close(self, told: Sequence[Happening]) -> tuple[str, ...]:
         """Enter what is left; which skis could not be entered, and why."""
@@ -129,7 +133,7 @@ class SessionBook:
         self._book.close()
         return tuple(missed)
 
-    def _enter(self, book: Logbook, done: SkiDone) -> TaptestError | None:
+    def _enter(self, book: StationLogbook, done: SkiDone) -> TaptestError | None:
         try:
             enter_ski(book, done, self.table, self.settings)
         except TaptestError as problem:
@@ -137,7 +141,7 @@ class SessionBook:
         return None
 
 
-def enter_ski(book: Logbook, done: SkiDone, table: Path, settings: Settings) -> None:
+def enter_ski(book: StationLogbook, done: SkiDone, table: Path, settings: Settings) -> None:
     """Enter a ski that was just recorded, with its first verdict; with the sound alone where it has none.
 
     Raises:

@@ -60,11 +60,11 @@ def add(
     A file that cannot be read does not stop the others.
     """
     from taptest.cli.log_add import add_files
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import StationLogbook
 
     when = _time(at)
     tables = [name for name in files if Path(name).suffix.lower() in _TABLES]
-    with open_logbook(logbook, station=station, operator=operator) as book:
+    with StationLogbook(logbook, station=station, operator=operator) as book:
         done = add_files(
             book, tables, [name for name in files if name not in tables], ski=ski, at=when, folder=calibration_folder
         )
@@ -90,9 +90,9 @@ def list_(
     json: Json = False,
 ) -> None:
     """The skis in the logbook with their last verdict, the one measured last first."""
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import open_to_read
 
-    with open_logbook(logbook, create=False) as book:
+    with open_to_read(logbook) as book:
         skis, more = book.skis(find, verdict=verdict, construction=construction, limit=limit)
     if json:
         from taptest.show.logbook_json import list_document
@@ -109,9 +109,9 @@ def list_(
 @app.command("show", short_help="One ski: its last verdict and what it rests on.")
 def show(ski: Ski, logbook: LogbookPlace = None, json: Json = False) -> None:
     """One ski: its last verdict with every mode, the sounds and the calibrations that it rests on."""
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import open_to_read
 
-    with open_logbook(logbook, create=False) as book:
+    with open_to_read(logbook) as book:
         page = book.ski(ski)
     if json:
         from taptest.show.logbook_json import ski_document
@@ -135,9 +135,9 @@ def history(
     json: Json = False,
 ) -> None:
     """Every measurement of a ski against the first one, and whether it has changed by more than it repeats."""
-    from taptest.logbook.book import open_logbook
+    from taptest.logbook.waiting import open_to_read
 
-    with open_logbook(logbook, create=False) as book:
+    with open_to_read(logbook) as book:
         found = book.history(ski, superseded=every)
     if json:
         from taptest.show.logbook_json import history_document
@@ -149,6 +149,72 @@ def history(
         console = output.screen()
         output.show(history_view(found, console.width), console)
     output.finish((), (*book.notes, *found.notes))
+
+
+@app.command("verify", short_help="Is everything there and as it was entered? Mends what can be.")
+def verify(
+    search: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--from", metavar="FOLDER", help="Look there as well for sounds that are missing; may be repeated."
+        ),
+    ] = None,
+    look_only: Annotated[bool, typer.Option("--look-only", help="Mend nothing.")] = False,
+    logbook: LogbookPlace = None,
+    json: Json = False,
+) -> None:
+    """Look through the whole logbook: every sound, row and reference. What can be mended is, and nothing is deleted.
+
+    Exit status 1 where something is wrong that could not be mended.
+    """
+    from taptest.logbook.verify import verify_logbook
+    from taptest.logbook.waiting import open_to_read
+
+    with open_to_read(logbook) as book, output.stages("verifying") as stage:
+        found = verify_logbook(book, search=search or (), mend=not look_only, progress=stage)
+        notes = book.notes
+    if json:
+        from taptest.show.logbook_json import verified_document
+
+        output.write_json(verified_document(found))
+    else:
+        from taptest.show.upkeep_view import verified_view
+
+        output.show(verified_view(found), output.screen())
+    output.finish((), notes, nothing_read=not found.sound)
+
+
+@app.command("merge", short_help="Take over what another logbook has and this one has not.")
+def merge(
+    other: Annotated[
+        str,
+        typer.Argument(metavar="OTHER", help="The other logbook: a file or postgresql://USER@HOST/NAME. Only read."),
+    ],
+    logbook: LogbookPlace = None,
+    json: Json = False,
+) -> None:
+    """Take over what another logbook has and this one has not, sounds included; nothing is entered twice.
+
+    Where the two say different things of the same, both are kept and named. Interrupted, it goes on where it was when it is
+    called again.
+    """
+    from taptest.logbook.book import open_logbook
+    from taptest.logbook.merge import merge_logbooks
+
+    with open_logbook(other, create=False) as source, open_logbook(logbook) as book:
+        with output.stages("merging") as stage:
+            done = merge_logbooks(book, source, progress=stage)
+        notes = (*source.notes, *book.notes)
+    if json:
+        from taptest.show.logbook_json import merged_document
+
+        output.write_json(merged_document(done))
+    else:
+        from taptest.show.upkeep_view import merged_view
+
+        output.show(merged_view(done), output.screen())
+    missing = [f"the sound {name} was not found beside {done.source}" for name in done.sounds_missing]
+    output.finish([*done.left_out, *missing], notes)
 
 
 def _time(text: str | None) -> datetime | None:

@@ -12,7 +12,8 @@ from taptest.cli import calibrations, output
 from taptest.errors import LogbookError, TaptestError
 
 if TYPE_CHECKING:
-    from taptest.logbook.book import Entered, Logbook
+    from taptest.logbook.book import Entered
+    from taptest.logbook.waiting import StationLogbook
 
 
 @dataclass
@@ -25,7 +26,7 @@ class Done:
 
 
 def add_files(
-    book: Logbook,
+    book: StationLogbook,
     tables: Sequence[str],
     recordings: Sequence[str],
     *,
@@ -51,7 +52,7 @@ def add_files(
     return done
 
 
-def _add_lot(book: Logbook, name: str, at: datetime | None, folder: str | None, done: Done) -> None:
+def _add_lot(book: StationLogbook, name: str, at: datetime | None, folder: str | None, done: Done) -> None:
     from taptest.judge.checker import check_measured
     from taptest.judge.lot import read_lot
     from taptest.judge.measured_lot import measure_lot
@@ -75,7 +76,7 @@ def _add_lot(book: Logbook, name: str, at: datetime | None, folder: str | None, 
 
 
 def _add_recordings(
-    book: Logbook, names: Sequence[str], ski: str | None, at: datetime | None, folder: str | None, done: Done
+    book: StationLogbook, names: Sequence[str], ski: str | None, at: datetime | None, folder: str | None, done: Done
 ) -> None:
     from taptest.logbook.book import Entered
     from taptest.recording import read_recording

@@ -164,6 +164,18 @@ def progress(what: str, total: int, *, wanted: bool = True, rate: bool = False) 
 
 
 @contextmanager
+def stages(what: str) -> Iterator[Callable[[str], None]]:
+    """A line on standard error that says what is being worked on; only on a terminal."""
+    if not sys.stderr.isatty():
+        yield lambda stage: None
+        return
+    from rich.console import Console
+
+    with Console(stderr=True, highlight=False, markup=False, emoji=False).status(what) as status:
+        yield lambda stage: status.update(f"{what}: {stage}")
+
+
+@contextmanager
 def failures_as_exit_status() -> Iterator[None]:
     """Turn every exception into one line on standard error and an exit status.
 

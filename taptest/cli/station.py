@@ -152,6 +152,9 @@ def _run(
                     session.end()
             draw(options, story, session, source, worker, lines)
             book.follow(story.told)
+            for note in book.fresh_notes():
+                with lock:
+                    session.remark(note)
             if session.ended:
                 worker.stop()
                 return worker.failure if not isinstance(worker.failure, CaptureError) else None

@@ -12,7 +12,6 @@ from types import TracebackType
 from typing import TypeVar
 
 from sqlalchemy import Connection, Engine, select
-from sqlalchemy.exc import OperationalError
 
 from taptest.errors import LogbookError, RecordingError, shown
 from taptest.judge.lot import Lot, SkiRow
@@ -21,7 +20,7 @@ from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult
 from taptest.logbook.engine import READING, SOFTWARE, open_engine, told
-from taptest.logbook.entering import insert_new, turned, unlike, verdicts_before
+from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
 from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, list_skis, ski_page
@@ -49,11 +48,6 @@ STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
 
 _NAME_CHARACTERS = 100
-_ATTEMPTS = 5
-_AGAIN = (
-    "40001",
-    "40P01",
-)  # serialization failure, deadlock (PostgreSQL's appendix A [from memory]): the work is undone
 
 T = TypeVar("T")
 
@@ -365,15 +359,7 @@ class Logbook:
         return Added(made.id, new=bool(insert_new(connection, [made])))
 
     def _write(self, work: Callable[[Connection], T]) -> T:
-        with told(self.place):
-            for attempt in range(1, _ATTEMPTS + 1):
-                try:
-                    with self._engine.begin() as connection:
-                        return work(connection)
-                except OperationalError as problem:
-                    if attempt == _ATTEMPTS or getattr(problem.orig, "sqlstate", None) not in _AGAIN:
-                        raise
-        raise AssertionError("the last attempt returns or raises")
+        return in_one_transaction(self._engine, self.place, work)
 
     def _read(self, work: Callable[[Connection], T]) -> T:
         with told(self.place), self._engine.connect().execution_options(**READING) as connection:

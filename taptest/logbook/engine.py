@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import sqlite3
 import sys
+import threading
 import time
 import uuid
 from collections.abc import Iterator
@@ -40,13 +41,14 @@ SOFTWARE = f"taptest {__version__}"
 READING = {"logbook_reading": True}
 
 _BUSY_S = 60.0  # eight stations of one machine wait a second or two for each other; a minute is a hung one
-# A server that has gone is noticed after half a minute, not after the two hours of the system's own keepalive.
+SILENT_S = 3.0  # so long a server may leave a statement unanswered before a station goes on without it
+# A server that has gone is noticed as soon, not after the two hours of the system's own keepalive.
 _CONNECTION = {
-    "connect_timeout": 10,
-    "keepalives_idle": 10,
-    "keepalives_interval": 5,
-    "keepalives_count": 3,
-    "tcp_user_timeout": 30_000,
+    "connect_timeout": 3,
+    "keepalives_idle": 1,
+    "keepalives_interval": 1,
+    "keepalives_count": 2,
+    "tcp_user_timeout": 3000,
 }
 _FOR_NOW = ("starting up", "shutting down", "recovery mode", "connection slots", "too many")
 _MIGRATIONS = Path(__file__).parent / "migrations"
@@ -86,6 +88,7 @@ def open_engine(place: Place, *, create: bool) -> tuple[Engine, tuple[str, ...]]
 @contextmanager
 def told(place: Place) -> Iterator[None]:
     """Whatever a database refuses, in words; never the statement, its values or the address."""
+    Watch.beat()
     try:
         yield
     except DBAPIError as problem:
@@ -94,6 +97,36 @@ def told(place: Place) -> Iterator[None]:
         raise _refused(place, str(problem), lost=False) from problem
     except SQLAlchemyError as problem:
         raise _refused(place, type(problem).__name__, lost=False) from problem
+    finally:
+        Watch.beat(working=False)
+
+
+class Watch:
+    """For how long the database has kept the thread waiting that this is entered in; asked from another thread."""
+
+    _of_thread = threading.local()
+
+    def __init__(self) -> None:
+        self._since: float | None = None
+
+    def __enter__(self) -> Watch:
+        Watch._of_thread.watch = self
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        Watch._of_thread.watch = None
+
+    def silent_s(self) -> float:
+        """Seconds since the last sign of life; 0 while the database has nothing to do."""
+        since = self._since
+        return 0.0 if since is None else time.monotonic() - since
+
+    @staticmethod
+    def beat(*_: object, working: bool = True) -> None:
+        """A statement begins or ends; not ``working``: the database is done."""
+        watch = getattr(Watch._of_thread, "watch", None)
+        if watch is not None:
+            watch._since = time.monotonic() if working else None
 
 
 def _is_lost(problem: DBAPIError) -> bool:
@@ -108,7 +141,7 @@ def _is_lost(problem: DBAPIError) -> bool:
         return bool(state.startswith("08") or state in ("57P01", "57P02", "57P03"))
     # Of a connection that never came about there is only the text: FATAL is what a server says that did answer.
     text = str(problem.orig)
-    return "FATAL" not in text or any(words in text for words in _FOR_NOW)
+    return ("FATAL" not in text and "no password" not in text) or any(words in text for words in _FOR_NOW)
 
 
 def _refused(place: Place, reason: str, *, lost: bool) -> LogbookError:
@@ -143,7 +176,10 @@ def _server(place: Place) -> Engine:
             f"{place.name}: a logbook in PostgreSQL needs the extra 'postgres'; install taptest[postgres]"
         ) from None
     url = make_url(place.url).set(drivername="postgresql+psycopg")
-    return create_engine(url, connect_args=_CONNECTION, pool_pre_ping=True, pool_size=2, hide_parameters=True)
+    engine = create_engine(url, connect_args=_CONNECTION, pool_pre_ping=True, pool_size=2, hide_parameters=True)
+    for name in ("before_cursor_execute", "after_cursor_execute", "commit"):
+        event.listen(engine, name, Watch.beat)
+    return engine
 
 
 def _file(path: Path, notes: list[str], *, create: bool) -> Engine:
@@ -239,7 +275,13 @@ def _bring_up_to_date(engine: Engine, place: Place, notes: list[str], *, create:
             return
     with engine.begin() as connection:
         if connection.dialect.name == "postgresql":
-            connection.execute(text("SELECT pg_advisory_xact_lock(:lock)"), {"lock": _LOCK})
+            end = time.monotonic() + _BUSY_S
+            while not connection.scalar(text("SELECT pg_try_advisory_xact_lock(:lock)"), {"lock": _LOCK}):
+                if time.monotonic() > end:
+                    raise LogbookError(
+                        f"{place.name}: another station has been changing it for {_BUSY_S:.0f} s; try again"
+                    )
+                time.sleep(0.05)
         before = _schema_of(connection, place)  # somebody else may have been quicker
         if before == newest:
             return

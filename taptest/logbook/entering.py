@@ -2,18 +2,46 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from typing import TypeVar
 
-from sqlalchemy import Connection, Table, select
+from sqlalchemy import Connection, Engine, Table, select
 from sqlalchemy.dialects import postgresql, sqlite
+from sqlalchemy.exc import OperationalError
 
 from taptest.errors import shown
 from taptest.judge.verdict import CheckResult
+from taptest.logbook.engine import told
+from taptest.logbook.place import Place
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import BELOW, SKIS, VERDICTS, Row, derived_id
 
 _ROWS_AT_ONCE = 200  # times 60 columns: well below the 32,766 values that SQLite takes in one statement
-_SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
+SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)
+_ATTEMPTS = 5
+_AGAIN = (
+    "40001",
+    "40P01",
+)  # serialization failure, deadlock (PostgreSQL's appendix A [from memory]): the work is undone
+
+T = TypeVar("T")
+
+
+def in_one_transaction(engine: Engine, place: Place, work: Callable[[Connection], T]) -> T:
+    """Do all of it or nothing; what the database undid because two stations were in each other's way is done again.
+
+    Raises:
+        LogbookError: the database refuses; LogbookUnreachable where its server is gone.
+    """
+    with told(place):
+        for attempt in range(1, _ATTEMPTS + 1):
+            try:
+                with engine.begin() as connection:
+                    return work(connection)
+            except OperationalError as problem:
+                if attempt == _ATTEMPTS or getattr(problem.orig, "sqlstate", None) not in _AGAIN:
+                    raise
+    raise AssertionError("the last attempt returns or raises")
 
 
 def insert_new(connection: Connection, entries: Sequence[Entry]) -> list[str]:
@@ -86,7 +114,7 @@ def unlike(connection: Connection, verdicts: Sequence[Entry]) -> tuple[str, ...]
             VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.id != verdict.id, VERDICTS.c.length_m.is_not(None)
         )
         before = connection.scalar(others.order_by(VERDICTS.c.made_utc.desc()).limit(1))
-        if before is not None and length_m is not None and abs(before - length_m) > _SAME_LENGTH_M:
+        if before is not None and length_m is not None and abs(before - length_m) > SAME_LENGTH_M:
             ski_id = connection.scalar(select(SKIS.c.ski_id).where(SKIS.c.id == verdict.row["ski"]))
             notes.append(
                 f"ski {shown(ski_id)} is {1000 * length_m:.0f} mm long and was {1000 * before:.0f} mm in the logbook: if they "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
 import re
 from dataclasses import dataclass
@@ -58,6 +59,13 @@ def place_of(where: str | Path | None = None) -> Place:
             f"a logbook at {shown(scheme, 20)}:// is not known; name a file, or postgresql://USER@HOST/DATABASE"
         )
     return _database(f"postgresql://{rest}")
+
+
+def waiting_place(server: Place) -> Place:
+    """Where a station keeps, on its own disk, what a server's logbook could not take."""
+    # Not by its name alone, which may be shown: that leaves out what tells two databases apart.
+    mark = hashlib.sha256(server.url.encode("utf-8", "surrogateescape")).hexdigest()[:8]
+    return _file(_user_data() / f"waiting-{mark}.sqlite")
 
 
 def _file(path: Path) -> Place:

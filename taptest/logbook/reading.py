@@ -8,7 +8,7 @@ from dataclasses import dataclass, fields
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Select, and_, exists, func, select, tuple_
+from sqlalchemy import ColumnElement, Connection, RowMapping, Select, and_, exists, func, or_, select, tuple_
 
 from taptest.errors import LogbookError, shown
 from taptest.logbook.schema import (
@@ -238,6 +238,16 @@ def _order(verdicts: Any) -> ColumnElement[Any]:
     return tuple_(verdicts.c.measured_utc, verdicts.c.made_utc, verdicts.c.id)
 
 
+def _judged_later(after: Any) -> ColumnElement[Any]:
+    """A later verdict on the same sounds, which does not name the one that it replaces where it came from another logbook."""
+    return and_(
+        after.c.ski == VERDICTS.c.ski,
+        VERDICTS.c.sounds_key != "",
+        after.c.sounds_key == VERDICTS.c.sounds_key,
+        tuple_(after.c.made_utc, after.c.id) > tuple_(VERDICTS.c.made_utc, VERDICTS.c.id),
+    )
+
+
 def _only_heard(find: str, limit: int) -> Select[Any]:
     """Skis of which recordings were analysed and that were never judged."""
     last = func.max(ANALYSES.c.measured_utc).label("measured_utc")
@@ -281,7 +291,9 @@ def verdicts_of(connection: Connection, ski: FoundSki, *, last: bool = False) ->
             OPERATORS.c.name.label("operator"),
             CHECKS.c.software,
             *(CHECKS.c[name] for name in _OF_CHECK),
-            exists().where(after.c.supersedes == VERDICTS.c.id).label("superseded"),
+            or_(exists().where(after.c.supersedes == VERDICTS.c.id), exists().where(_judged_later(after))).label(
+                "superseded"
+            ),
         )
         .select_from(VERDICTS)
         .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)

@@ -46,7 +46,7 @@ def store_sound(folder: Path, recording: Recording) -> StoredSound:
     path = folder / stored.file
     try:
         if not path.exists():
-            _make_folder(path.parent)
+            make_folder(path.parent)
             write_durably(path, _encoded(recording, bits if suffix == "flac" else None))
     except OSError as problem:
         raise LogbookError(
@@ -56,7 +56,14 @@ def store_sound(folder: Path, recording: Recording) -> StoredSound:
     return stored
 
 
-def _make_folder(place: Path) -> None:
+def inside(name: str) -> bool:
+    """Whether a name of a file, which a row gives, stays in the folder of sounds."""
+    path = Path(name)
+    return not path.is_absolute() and ".." not in path.parts
+
+
+def make_folder(place: Path) -> None:
+    """Make a folder in the store that is on the disk afterwards."""
     if place.is_dir():
         return
     place.mkdir(parents=True, exist_ok=True)

@@ -5,7 +5,9 @@ from datetime import UTC, datetime
 
 from taptest.logbook.book import Entered
 from taptest.logbook.history import Change, History
+from taptest.logbook.merge import Merged
 from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
+from taptest.logbook.verify import Verified
 from taptest.show.as_json import Document, number_of
 
 
@@ -102,6 +104,34 @@ def history_document(history: History) -> Document:
             for point in history.points
         ],
         "notes": list(history.notes),
+    }
+
+
+def verified_document(found: Verified) -> Document:
+    """``taptest.logbook_verify/1``: sound where nothing is wrong that could not be mended."""
+    return {
+        "schema": "taptest.logbook_verify/1",
+        "logbook": found.logbook,
+        "sound": found.sound,
+        "rows": found.rows,
+        "sounds": found.sounds,
+        "mended": list(found.mended),
+        "faults": [{"where": each.where, "id": each.id, "told": each.told} for each in found.faults],
+        "notes": list(found.notes),
+    }
+
+
+def merged_document(done: Merged) -> Document:
+    """``taptest.logbook_merge/1``: what was new, by table."""
+    return {
+        "schema": "taptest.logbook_merge/1",
+        "from": done.source,
+        "into": done.target,
+        "entered": dict(sorted(done.entered.items())),
+        "sounds_copied": done.sounds_copied,
+        "conflicts": [{"kind": each.kind, "id": each.id, "told": each.told} for each in done.conflicts],
+        "left_out": list(done.left_out),
+        "sounds_missing": list(done.sounds_missing),
     }
 
 

@@ -1,0 +1,312 @@
+"""A logbook looked through: every sound, row and reference; what can be mended is mended, and nothing is ever deleted."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Connection, Select, Table, func, select
+
+from taptest.durable import sync_folder
+from taptest.errors import LogbookError, RecordingError, shown
+from taptest.logbook.book import Logbook
+from taptest.logbook.contents import AT_ONCE, entries, is_whole, named_rightly, reading, references, tables_with_ids
+from taptest.logbook.engine import SOFTWARE, told
+from taptest.logbook.entering import in_one_transaction, insert_new
+from taptest.logbook.rows import Who, recorded_at, sound_entry
+from taptest.logbook.schema import BELOW, METADATA, RECORDINGS, derived_id
+from taptest.logbook.sounds import inside, make_folder, store_sound
+from taptest.recording import Recording, read_recording
+from taptest.sound.identity import sound_sha256
+
+SET_ASIDE = "set-aside"
+_SUFFIXES = frozenset((".flac", ".wav", ".aiff", ".aif", ".ogg", ".mp3", ".caf", ".w64"))
+_AT_WORK_S = 60.0  # what was written since may be half way: its row follows
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something that is not as it was entered: in which table, or "sounds", what it is, and what is wrong with it."""
+
+    where: str
+    id: str
+    told: str
+
+
+@dataclass(frozen=True)
+class Verified:
+    """What a logbook came to: how much was looked at, what was mended, what is left, and what else there is to know."""
+
+    logbook: str
+    rows: int
+    sounds: int
+    mended: tuple[str, ...]
+    faults: tuple[Fault, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def sound(self) -> bool:
+        return not self.faults
+
+
+def verify_logbook(
+    book: Logbook,
+    *,
+    search: Sequence[str | Path] = (),
+    mend: bool = True,
+    progress: Callable[[str], None] | None = None,
+) -> Verified:
+    """Look through a logbook, and mend what can be.
+
+    A sound whose file is missing or damaged is put back where a file with the same samples is found, under whatever name, in
+    the folder of sounds or in one that is to be searched; a file without a row gets one; what was left half written, and what
+    a good file replaces, is moved to the folder ``set-aside`` beside the sounds.
+
+    Args:
+        book: the logbook.
+        search: folders in which missing sounds may be, the folders below them included.
+        mend: False to look only.
+        progress: is told what is being looked at.
+
+    Raises:
+        LogbookError: it cannot be read at all, or not be written where something is to be mended; a folder is not there.
+    """
+    for folder in search:
+        if not Path(folder).is_dir():
+            raise LogbookError(f"{shown(folder, 200)}: there is no such folder to look for sounds in; name another one")
+    return _Verify(book, tuple(map(Path, search)), mend, progress or (lambda _: None)).run()
+
+
+@dataclass
+class _Verify:
+    book: Logbook
+    search: tuple[Path, ...]
+    mend: bool
+    progress: Callable[[str], None]
+    rows: int = 0
+    good: int = 0
+    names: dict[str, str] = field(default_factory=dict)  # what sounds were called, by their ids
+    mended: list[str] = field(default_factory=list)
+    faults: list[Fault] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+
+    def run(self) -> Verified:
+        self._file()
+        self._sounds()
+        self._rows()
+        self._references()
+        return Verified(
+            self.book.place.name,
+            self.rows,
+            self.good,
+            tuple(self.mended),
+            tuple(self.faults),
+            tuple(self.notes),
+        )
+
+    # --- the database ------------------------------------------------------------------------------------------------
+
+    def _file(self) -> None:
+        """SQLite looks through its own file; an index that disagrees with its table can be made anew."""
+        if self.book.place.path is None:
+            return
+        self.progress("the file")
+        found = self._integrity()
+        if found and self.mend:
+            with told(self.book.place), closing(self.book.engine.raw_connection()) as connection:
+                connection.cursor().execute("REINDEX")
+            if not self._integrity():
+                self.mended.append("the indexes of the database were made anew")
+                return
+        self.faults += [
+            Fault("database", "", f"{each}; keep the file, and go on with a backup of it") for each in found
+        ]
+
+    def _integrity(self) -> list[str]:
+        def ask(connection: Connection) -> list[str]:
+            answer = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
+            return [] if list(answer) == ["ok"] else [shown(each, 200) for each in answer]
+
+        return reading(self.book, ask)
+
+    def _rows(self) -> None:
+        """Every row is what was entered: by its digest, or by the id that belongs to its name."""
+        for table in tables_with_ids():
+            self.progress(table.name)
+            last = ""
+            while chunk := self._ids_after(table, last):
+                last = chunk[-1]
+                for each in reading(self.book, partial(entries, table=table, wanted=chunk)):
+                    self.rows += 1 + sum(map(len, each.below.values()))
+                    whole = is_whole(each) if table.name in BELOW else named_rightly(table, each.row)
+                    if not whole:
+                        self._fault(table.name, each.id, "is not what was entered")
+
+    def _ids_after(self, table: Table, last: str) -> Sequence[str]:
+        wanted = select(table.c.id).where(table.c.id > last).order_by(table.c.id).limit(AT_ONCE)
+        return reading(self.book, lambda connection: connection.scalars(wanted).all())
+
+    def _references(self) -> None:
+        """Every row that is named is there."""
+        self.progress("references")
+        for table in METADATA.sorted_tables:
+            for column, named in references(table):
+                target = named.alias("named")
+                lost = (
+                    select(column, func.count())
+                    .where(column.is_not(None), ~select(target.c.id).where(target.c.id == column).exists())
+                    .group_by(column)
+                )
+                for own, count in self._all(lost):
+                    self._fault(named.name, own, f"is missing, and {table.name} name it {count} times")
+
+    def _all(self, wanted: Select[Any]) -> Sequence[Any]:
+        return reading(self.book, lambda connection: connection.execute(wanted).all())
+
+    # --- the sounds --------------------------------------------------------------------------------------------------
+
+    def _sounds(self) -> None:
+        """Every sound is there and is the one; what lies there without a row gets one."""
+        self.progress("sounds")
+        folder = self.book.place.sounds
+        rows = self._all(select(RECORDINGS.c.id, RECORDINGS.c.stored_as, RECORDINGS.c.station, RECORDINGS.c.file_name))
+        expected = {row.id: row.stored_as for row in rows}
+        self.names = {row.id: row.file_name for row in rows}
+        station = {row.id: row.station for row in rows}
+        lost = {own: "is missing" for own, name in expected.items() if not (folder / name).is_file()}
+        for own, name in expected.items():
+            if own not in lost:
+                if _sha256(folder / name) == own:
+                    self.good += 1
+                else:
+                    lost[own] = "does not hold the samples that were entered"
+        self._find(lost, expected)
+        elsewhere = 0
+        for own, why in lost.items():
+            if (
+                self.book.place.path is None
+                and why == "is missing"
+                and station[own] != derived_id("station", self.book.station)
+            ):
+                elsewhere += 1
+            else:
+                self._fault(
+                    "sounds", expected[own], f"(once {self._name(own)}) {why}; --from FOLDER looks for it elsewhere"
+                )
+        if elsewhere:
+            self.notes.append(f"{elsewhere} sounds lie with the stations that recorded them and were not looked at")
+
+    def _find(self, lost: dict[str, str], expected: dict[str, str]) -> None:
+        """Look at every file that is not where a row says, for lost sounds and for such as have no row yet."""
+        folder = self.book.place.sounds
+        known = {folder / name for name in expected.values()}
+        strangers = 0
+        for path in list(_files((folder,))):
+            if path in known or SET_ASIDE in path.relative_to(folder).parts or _is_young(path):
+                continue
+            recording = _read(path)
+            own = "" if recording is None else sound_sha256(recording)
+            if recording is not None and own in lost:
+                self._put_back(own, recording, path, lost, expected)
+            elif recording is not None and own not in expected:
+                # The folder of a server's sounds may serve another database as well.
+                if self.book.place.path is None:
+                    strangers += 1
+                else:
+                    self._enter(recording, path, expected)
+            elif path != folder / expected.get(own, ""):
+                self._set_aside(path, "was left over")
+        if strangers:
+            self.notes.append(f"{strangers} sounds in {shown(folder, 200)} are not of this logbook")
+        for path in list(_files(self.search)) if lost else ():
+            recording = _read(path) if path.suffix.lower() in _SUFFIXES else None
+            own = "" if recording is None else sound_sha256(recording)
+            if recording is not None and own in lost:
+                self._put_back(own, recording, path, lost, expected)
+
+    def _put_back(
+        self, own: str, recording: Recording, path: Path, lost: dict[str, str], expected: dict[str, str]
+    ) -> None:
+        where = self.book.place.sounds / expected[own]
+        if not self.mend:
+            self.notes.append(f"{shown(path, 200)} is the sound of {self._name(own)}: it would be put back")
+            return
+        if where.name.partition(".")[0] != own or not inside(expected[own]):
+            return  # the row is at fault
+        if where.exists():
+            self._set_aside(where, "was damaged")
+        if store_sound(self.book.place.sounds, recording).file != expected[own]:
+            return
+        del lost[own]
+        self.good += 1
+        self.mended.append(f"the sound of {self._name(own)} was put back from {shown(path, 200)}")
+
+    def _enter(self, recording: Recording, path: Path, expected: dict[str, str]) -> None:
+        """A sound whose writer was stopped before its row."""
+        if not self.mend:
+            self.notes.append(f"{shown(path.name, 100)} is a sound without a row")
+            return
+        stored = store_sound(self.book.place.sounds, recording)
+        who = Who(datetime.now(UTC), self.book.station, self.book.operator, SOFTWARE)
+        made = sound_entry(recording, stored, recorded_at(path, who.made_utc), who)
+        in_one_transaction(self.book.engine, self.book.place, lambda c: insert_new(c, [*who.entries(), made]))
+        expected[stored.sha256] = stored.file
+        self.good += 1
+        self.mended.append(f"the sound {stored.sha256[:12]} had no row and was entered")
+        if path != self.book.place.sounds / stored.file:
+            self._set_aside(path, "was left over")
+
+    def _set_aside(self, path: Path, why: str) -> None:
+        """Move a file out of the way, under a name that nothing has there."""
+        if not self.mend:
+            self.notes.append(f"{shown(path.name, 100)} {why} and would be moved to {SET_ASIDE}")
+            return
+        aside = self.book.place.sounds / SET_ASIDE
+        try:
+            make_folder(aside)
+            target = aside / f"{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}-{path.name.removeprefix('.')}"
+            path.rename(target)
+            sync_folder(aside)
+        except OSError as problem:
+            raise LogbookError(
+                f"{shown(path, 200)}: cannot be moved to {SET_ASIDE} ({problem.strerror or problem}); allow writing there"
+            ) from problem
+        self.mended.append(f"{shown(path.name, 100)} {why} and was moved to {SET_ASIDE}")
+
+    def _name(self, own: str) -> str:
+        return f"{shown(self.names.get(own, ''), 60)} ({own[:12]})"
+
+    def _fault(self, where: str, own: str, told: str) -> None:
+        self.faults.append(Fault(where, own, told))
+
+
+def _files(folders: Iterable[Path]) -> Iterator[Path]:
+    for folder in folders:
+        for top, _, names in os.walk(folder):
+            yield from sorted(Path(top) / name for name in names)
+
+
+def _is_young(path: Path) -> bool:
+    try:
+        return time.time() - path.stat().st_mtime < _AT_WORK_S
+    except OSError:
+        return True
+
+
+def _read(path: Path) -> Recording | None:
+    try:
+        return read_recording(path)
+    except (RecordingError, OSError):
+        return None
+
+
+def _sha256(path: Path) -> str | None:
+    recording = _read(path)
+    return None if recording is None else sound_sha256(recording)
