@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
+from taptest.cli import log_exchange, output
 from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Station
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False, no_args_is_help=True)
@@ -215,6 +215,10 @@ def merge(
         output.show(merged_view(done), output.screen())
     missing = [f"the sound {name} was not found beside {done.source}" for name in done.sounds_missing]
     output.finish([*done.left_out, *missing], notes)
+
+
+app.command("export", short_help="Tables for other programs, or everything, and the sounds.")(log_exchange.export)
+app.command("import", short_help="Enter what 'log export' wrote, and lot tables.")(log_exchange.import_)
 
 
 def _time(text: str | None) -> datetime | None:
