@@ -42,8 +42,8 @@ def export(
 
     What is written into a folder 'log import' reads again. No cell of a sheet is ever a formula.
     """
-    from taptest.logbook.book import open_logbook
     from taptest.logbook.export import export_folder, export_sheet, export_sounds, export_table
+    from taptest.logbook.waiting import open_to_read
 
     if target is None and recordings is None:
         raise typer.BadParameter("name a file, a folder, or --recordings DIR", param_hint="TARGET")
@@ -53,7 +53,7 @@ def export(
     if format_ is not None and (one or target is None):
         raise typer.BadParameter("is of the files in a folder: leave it out, or name a folder", param_hint="--format")
     done = []
-    with open_logbook(logbook, create=False) as book:
+    with open_to_read(logbook) as book:
         if target is not None:
             if not one:
                 done.append(export_folder(book, target, suffix=f".{format_ or Format.JSONL}"))
@@ -103,6 +103,7 @@ def import_(
     from taptest.errors import TaptestError
     from taptest.logbook.book import open_logbook
     from taptest.logbook.importing import import_folder, refuse_sheet
+    from taptest.logbook.waiting import StationLogbook
 
     folders = [each for each in sources if each.is_dir()]
     tables = [each for each in sources if not each.is_dir()]
@@ -116,13 +117,15 @@ def import_(
         except TaptestError as problem:
             unread.append(str(problem))
     with open_logbook(logbook, station=station, operator=operator) as book:
+        notes = book.notes
         for folder in folders:
             try:
                 done.append(import_folder(book, folder, sounds=recordings))
             except TaptestError as problem:
                 unread.append(str(problem))
-        added = add_files(book, lots, [], ski=None, at=None, folder=calibration_folder)
-        notes = (*book.notes, *added.notes)
+    with StationLogbook(logbook, station=station, operator=operator) as desk:
+        added = add_files(desk, lots, [], ski=None, at=None, folder=calibration_folder)
+        notes = (*notes, *desk.notes, *added.notes)
     unread += [problem for each in done for problem in each.refused] + added.unread
     if json:
         from taptest.show.exchange_words import import_document

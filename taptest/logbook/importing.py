@@ -143,18 +143,26 @@ def _whole_rows(table: Table, part: Path, refused: list[str]) -> Iterator[tuple[
     under: dict[str, dict[str, list[Row]]] = {}
     for child, column in below(table):
         file = part.with_name(part.name.replace(table.name, child.name, 1))
+        alone: dict[str, list[str]] = {}
         for line in _lines(child, file, refused) if file.exists() else ():
             if line.row[column] in there:
                 under.setdefault(line.row[column], {}).setdefault(child.name, []).append(line.row)
             else:
-                refused.append(f"{line.where}, column {column}: '{shown(line.row[column])}' is not in {part.name}")
+                alone.setdefault(line.row[column], []).append(line.where)
+        for parent, lines in alone.items():
+            more = f" and {len(lines) - 1} more" if len(lines) > 1 else ""
+            refused.append(
+                f"{lines[0]}{more}, column {column}: '{shown(parent)}' is not in {part.name}, or could not be read there; put "
+                "that right first"
+            )
     taken: set[str] = set()
     for line in own:
         entry = Entry(table, line.row, under.get(line.row["id"], {}))
         if entry.id in taken:
             refused.append(f"{line.where}, column id: '{shown(entry.id)}' stands there twice; leave one out")
         elif table.name in BELOW and not is_whole(entry):
-            what = " or a row of it in another table" if below(table) else ""
+            parts = [child.name for child, _ in below(table)]
+            what = f" or what belongs to it in {', '.join(parts)}" if parts else ""
             refused.append(
                 f"{line.where}, column digest: does not fit, so this row{what} was changed or left out since it was exported; "
                 "export it again"

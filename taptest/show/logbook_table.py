@@ -13,6 +13,8 @@ from taptest.judge.verdict import Verdict
 from taptest.logbook.book import Entered
 from taptest.logbook.history import Change, History, HistoryPoint
 from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
+from taptest.logbook.softness import softness
+from taptest.show.softness_words import history_picture, softness_view
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -107,6 +109,22 @@ def ski_view(page: SkiPage, width: int) -> Group:
     return Group(*parts)
 
 
+def histories_view(histories: Sequence[History], width: int, *, plot: bool, dots: bool) -> Group:
+    """Every ski's measurements, on request as pictures as well, and whether they have gone soft."""
+    parts: list[RenderableType] = []
+    for each in histories:
+        parts += [history_view(each, width), Text()]
+        picture = history_picture(each, width, dots=dots) if plot else None
+        parts += [] if picture is None else [picture]
+    compared = [each for each in histories if each.points]
+    ending: list[RenderableType] = [_legend(histories), softness_view([softness(each) for each in histories])]
+    return Group(*parts, *(ending if compared else []), prose(CAUTION, style="dim"))
+
+
+def _legend(histories: Sequence[History]) -> Group:
+    return Group(prose(_HISTORY, style="dim"), Text()) if any(len(each.points) > 1 for each in histories) else Group()
+
+
 def history_view(history: History, width: int) -> Group:
     """Every measurement in a line against the first, and one sentence on the last."""
     if not history.points:
@@ -138,10 +156,7 @@ def history_view(history: History, width: int) -> Group:
         Text.assemble((shown(history.ski_id), "bold"), f"  {counted(len(history.points), 'measurement')}"),
         pinned(table, width),
         Text(),
-        prose(_HISTORY, style="dim"),
-        Text(),
         prose(_conclusion(history.points), style="bold"),
-        prose(CAUTION, style="dim"),
     )
 
 
