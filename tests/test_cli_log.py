@@ -204,3 +204,61 @@ def test_a_logbook_that_another_program_holds_is_waited_for_and_then_named(desk,
         other.execute("BEGIN IMMEDIATE")
         assert "another program has held it" in run("log", "add", "c05l.flac", status=1).stderr
         assert "No ski" in run("log", "list").stdout  # readers are not kept waiting
+
+
+def test_a_logbook_is_verified_and_merged_as_it_is_typed(desk):
+    run("log", "add", "lot.csv")
+    done = run("log", "merge", "season.sqlite", "--logbook", "shop.sqlite")
+    assert done.stdout.startswith("Taken over: 2 verdicts, 2 new skis, 2 recordings, 2 sound files copied.")
+    again = document("log", "merge", "season.sqlite", "--logbook", "shop.sqlite")
+    assert again["schema"] == "taptest.logbook_merge/1" and again["conflicts"] == again["left_out"] == []
+    assert again["sounds_copied"] == sum(again["entered"].values()) == 0
+    listed = document("log", "list", "--logbook", "shop.sqlite")["skis"]
+    assert sorted(each["ski_id"] for each in listed) == ["C05L", "C05R"]
+    assert run("log", "verify", "--logbook", "shop.sqlite").stdout.startswith("Sound: 2 sounds and")
+    (lost, _) = sorted((desk / "shop-sounds").rglob("*.flac"))
+    lost.unlink()
+    for arguments in (["--look-only", "--from", "."], []):
+        done = run("log", "verify", "--logbook", "shop.sqlite", *arguments, status=1)
+        assert "Not sound" in done.stdout and max(map(len, done.stdout.splitlines())) <= 80
+    told = json.loads(run("log", "verify", "--logbook", "shop.sqlite", "--json", status=1).stdout)
+    assert told["schema"] == "taptest.logbook_verify/1" and not told["sound"]
+    assert [(each["where"], each["id"]) for each in told["faults"]] == [("sounds", f"{lost.parent.name}/{lost.name}")]
+    # A merge without that sound takes over the rest, and says so.
+    done = run("log", "merge", "shop.sqlite", "--logbook", "third.sqlite", status=4)
+    assert "was not found beside shop.sqlite" in done.stderr and "2 verdicts" in done.stdout
+    mended = document("log", "verify", "--logbook", "shop.sqlite", "--from", ".")
+    assert mended["sound"] and len(mended["mended"]) == 1 and lost.exists()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "said"),
+    [
+        (["merge", "typo.sqlite"], "there is no logbook yet"),
+        (["merge", "season.sqlite"], "would be merged into"),
+        (["merge", "lot.csv"], "it is no logbook"),
+        (["merge", "postgresql://me:s3cret@h/db"], "holds a password"),
+        (["verify", "--from", "typo"], "no such folder"),
+        (["verify", "--logbook", "typo.sqlite"], "there is no logbook yet"),
+    ],
+)
+def test_what_cannot_be_verified_or_merged_is_said_in_a_line(arguments, said, desk):
+    open_logbook().close()
+    before = sorted(desk.iterdir())
+    done = run("log", *arguments, status=1)
+    assert said in done.output and len(done.stderr.splitlines()) == 1 and "s3cret" not in done.output
+    assert sorted(desk.iterdir()) == before
+
+
+def test_a_session_without_its_server_goes_on_and_says_so_once(desk, monkeypatch):
+    pytest.importorskip("psycopg")
+    monkeypatch.setenv("XDG_DATA_HOME", str(desk / "data"))
+    monkeypatch.setenv("TAPTEST_LOGBOOK", f"postgresql://bench@/skis?host={desk}")
+    head, left, _ = (desk / "lot.csv").read_text(encoding="utf-8").splitlines()
+    (desk / "new.csv").write_text(f"{head}\n{left.replace('C05L', '17L').replace('c05l.flac', '')}\n", encoding="utf-8")
+    done = run("record", "new.csv", "--from", "c05l.flac", "--fast", "--log")
+    assert done.output.count("kept on this machine") == 1 and "1 ski recorded" in done.stdout
+    (waiting,) = (desk / "data" / "taptest").glob("waiting-*.sqlite")
+    assert document("log", "show", "17L", "--logbook", str(waiting))["last"]["verdict"] is not None
+    assert f"--logbook {waiting}" in run("log", "list", status=1).stderr.replace("\n", "")
+    assert run("check", "lot.csv", "--log").stderr.count("kept on this machine") == 1

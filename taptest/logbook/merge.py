@@ -19,6 +19,7 @@ from taptest.durable import write_durably
 from taptest.errors import LogbookError, RecordingError, shown
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import (
+    AT_ONCE,
     core_of,
     entries,
     ids,
@@ -170,6 +171,7 @@ class _Merge:
             check: [check_of[before[own]] for own in verdicts if before[own] in check_of]
             for check, verdicts in of_check.items()
         }
+        ready: list[list[Entry]] = []
         for check in _needed_first(needs):
             verdicts = [own for own in of_check[check] if self._wanted(VERDICTS, own)]
             if not verdicts and not self._wanted(CHECKS, check):
@@ -182,7 +184,11 @@ class _Merge:
             made = [
                 self._taken(each) for chunk in in_chunks(verdicts) for each in self._read(self.source, VERDICTS, chunk)
             ]
-            self._enter([[each for each in (*new_check, *made) if each is not None]])
+            ready.append([each for each in (*new_check, *made) if each is not None])
+            if sum(map(len, ready)) >= AT_ONCE:
+                self._enter(ready)
+                ready = []
+        self._enter(ready)
 
     def _wanted(self, table: Table, own: str) -> bool:
         return (own not in self.here[table.name] and own not in self.alias) or own in self.unlike[table.name]
