@@ -116,13 +116,10 @@ def histories_view(histories: Sequence[History], width: int, *, plot: bool, dots
         parts += [history_view(each, width), Text()]
         picture = history_picture(each, width, dots=dots) if plot else None
         parts += [] if picture is None else [picture]
-    compared = [each for each in histories if each.points]
-    ending: list[RenderableType] = [_legend(histories), softness_view([softness(each) for each in histories])]
-    return Group(*parts, *(ending if compared else []), prose(CAUTION, style="dim"))
-
-
-def _legend(histories: Sequence[History]) -> Group:
-    return Group(prose(_HISTORY, style="dim"), Text()) if any(len(each.points) > 1 for each in histories) else Group()
+    answers = [softness(each) for each in histories]
+    if any(each.stiffness is not None for each in answers):
+        parts += [prose(_HISTORY, style="dim"), Text(), softness_view(answers)]
+    return Group(*parts, prose(CAUTION, style="dim"))
 
 
 def history_view(history: History, width: int) -> Group:
