@@ -102,7 +102,7 @@ ODD = st.sampled_from(
 )
 
 
-@settings(max_examples=10, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=8, deadline=None, suppress_health_check=list(HealthCheck))
 @given(
     note=WORDS | ODD,
     construction=WORDS.filter(str.strip) | ODD,
@@ -253,7 +253,7 @@ def test_bytes_hurt_anywhere_give_no_traceback_and_nothing_half(suffix, season, 
     export_folder(season, tmp_path / "out", suffix=suffix)
     chance = random.Random(7)
     files = sorted(path for path in (tmp_path / "out").iterdir() if path.name != "logbook.json")
-    for attempt in range(12):
+    for attempt in range(6):
         shutil.copytree(tmp_path / "out", tmp_path / f"hurt{attempt}")
         for path in chance.sample(files, 4):
             data = bytearray(path.read_bytes())

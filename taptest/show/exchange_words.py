@@ -39,7 +39,9 @@ def import_words(done: Sequence[Imported], lots: Sequence[Entered], logbook: str
     """A line for every folder and lot, and one on what is missing."""
     lines = []
     for each in done:
-        lines.append(f"{shown(each.source, 200)}: {_rows(each.entered)} entered, {each.known} rows were there already.")
+        lines.append(f"{shown(each.source, 200)}: {_rows(each.entered)} entered.")
+        if each.known:
+            lines.append(f"  {counted(each.known, 'row')} there already")
         if each.refused:
             lines.append(f"  {counted(len(each.refused), 'row')} refused: each is named below, and why")
         if each.missing:
