@@ -63,13 +63,14 @@ class FileStamp:
     sha256: str | None = None
 
 
-def find_sound_files(names: Iterable[str]) -> FoundFiles:
+def find_sound_files(names: Iterable[str], *, without: Path | None = None) -> FoundFiles:
     """The named files, and every sound file (by its suffix) in the named folders and the folders below, in order of names.
 
     A named file is taken whatever its suffix, a file named twice once. Links are followed, each folder is looked into
-    once; what is hidden (its name begins with a dot) is passed by.
+    once; what is hidden (its name begins with a dot) is passed by, and so is what lies ``without``: a folder to stay out of.
     """
     search = _Search()
+    search.stay_out_of(without)
     found = [file for name in names for file in (search.below(name) if Path(name).is_dir() else [_sound_file(name)])]
     unique: dict[str, SoundFile] = {}
     for file in found:
@@ -105,6 +106,10 @@ class _Search:
         self.others = 0
         self.problems: list[str] = []
         self._seen: set[tuple[int, int]] = set()
+
+    def stay_out_of(self, folder: Path | None) -> None:
+        if folder is not None and folder.is_dir():
+            self._is_new(str(folder))
 
     def below(self, top: str) -> Iterator[SoundFile]:
         for folder, folders, files in os.walk(top, followlinks=True, onerror=self._closed):

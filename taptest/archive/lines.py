@@ -103,7 +103,7 @@ class LinesFile:
             return None
         return Known(entry.error)
 
-    def add(self, outcome: Outcome) -> None:
+    def add(self, outcome: Outcome) -> str | None:
         """Write a line, and force lines to the disk at least every second.
 
         Raises:
@@ -135,6 +135,7 @@ class LinesFile:
                 f"{shown(self._place, _NAME_CHARACTERS)}: cannot be written ({_reason(problem)}); make room and start again:"
                 " what was written before is kept"
             ) from None
+        return None
 
     def sync(self) -> None:
         """Force what was written to the disk."""

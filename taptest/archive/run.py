@@ -25,9 +25,27 @@ class Results(Protocol):
         """What is kept of the file in its present state, by this version and with these settings; None if nothing is."""
         ...
 
-    def add(self, outcome: Outcome) -> None:
-        """Keep a result, so that `known` finds it in the next run."""
+    def add(self, outcome: Outcome) -> str | None:
+        """Keep a result, so that `known` finds it in the next run; why that failed, where the recording is to blame."""
         ...
+
+
+class Together:
+    """Results kept in several places at once: done is what all of them have, or what one says cannot be read."""
+
+    def __init__(self, places: Sequence[Results]) -> None:
+        self._places = places
+
+    def known(self, file: SoundFile) -> Known | None:
+        """See `Results`."""
+        kept = [place.known(file) for place in self._places]
+        failed = next((each for each in kept if each is not None and each.error is not None), None)
+        return failed or (None if None in kept else Known())
+
+    def add(self, outcome: Outcome) -> str | None:
+        """See `Results`."""
+        problems = [place.add(outcome) for place in self._places]
+        return next((each for each in problems if each is not None), None)
 
 
 @dataclass(frozen=True)
@@ -95,6 +113,7 @@ def run_archive(
 
     Raises:
         ArchiveError: the crew cannot work, or results cannot be kept.
+        LogbookError: the same, where they go into a logbook.
     """
     analysed, failures, begun = 0, list(todo.failures), 0
 
@@ -107,12 +126,12 @@ def run_archive(
             yield file
 
     for outcome in crew(handed_out(), settings) if todo.pending else ():
-        if outcome.stamp is not None:
-            results.add(outcome)
-        if outcome.error is None:
+        not_kept = None if outcome.stamp is None else results.add(outcome)
+        problem = outcome.error or not_kept
+        if problem is None:
             analysed += 1
         else:
-            failures.append(outcome.error)
+            failures.append(problem)
         if progress is not None:
             progress()
     return ArchiveRun(analysed, todo.known, tuple(failures), len(todo.failures), len(todo.pending) - begun)

@@ -79,7 +79,8 @@ def analyse(
 
     Every tap is judged first: one that cannot be used is named with the reason and what to do. A file that cannot be
     read does not stop the others. Of a folder every sound file in it and below is taken. With --lines a long run may be
-    stopped at any time: the same command goes on.
+    stopped at any time: the same command goes on; and so with --log and --workers or --cluster, where results go into
+    the logbook.
     """
     from taptest.archive.files import find_sound_files
 
@@ -97,17 +98,27 @@ def analyse(
         )
     if again and lines is None:
         raise typer.BadParameter("is about what a file of --lines knows: name that file too", param_hint="--again")
-    found = find_sound_files(recordings)
+    kept = keeping.wanted(log, logbook)
+    # A logbook may lie in the archive; its own sounds are no part of that.
+    found = find_sound_files(recordings, without=keeping.sounds_folder(logbook) if kept else None)
     beside.check_names(len(found.files))
     if not found.files:
         output.finish([*found.problems, _nothing_in(recordings, found.others)], nothing_read=True)
-    if lines is not None:
-        archive.keep_in_lines(
-            found, settings, lines=lines, workers=workers, cluster=cluster, again=again, json=json, known=known
+    if lines is not None or (kept and shared):
+        archive.keep_results(
+            found,
+            settings,
+            lines=lines,
+            log=kept,
+            logbook=logbook,
+            workers=workers,
+            cluster=cluster,
+            again=again,
+            json=json,
+            known=known,
         )
         return
     console = None if json else output.screen()
-    kept = keeping.wanted(log, logbook)
     documents: list[Document] = []
     refused, heard = list(found.problems), 0
     # Tables that come one by one are progress enough.

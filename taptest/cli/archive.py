@@ -1,10 +1,10 @@
-"""``taptest analyse --lines``: an archive worked through, results into a file that a later run goes on with."""
+"""``taptest analyse`` on an archive: results into lines or a logbook, with which a later run goes on."""
 
 from __future__ import annotations
 
 import signal
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from typing import TYPE_CHECKING
 
 import typer
@@ -33,37 +33,55 @@ def crew_of(workers: int | None, cluster: str | None, *, recordings: int) -> Cre
     return local_crew(output.worker_count(recordings) if workers is None else workers)
 
 
-def keep_in_lines(
+def keep_results(
     found: FoundFiles,
     settings: Settings,
     *,
-    lines: str,
+    lines: str | None,
+    log: bool,
+    logbook: str | None,
     workers: int | None,
     cluster: str | None,
     again: bool,
     json: bool,
     known: Trust | None,
 ) -> None:
-    """Analyse what is not in the file yet, and sum up."""
-    from taptest.archive.lines import open_lines
-    from taptest.archive.run import run_archive, to_do
-    from taptest.show.as_json import recording_document
+    """Analyse what is not in the file of lines or the logbook yet, and sum up."""
+    from taptest.archive.run import Results, Together, run_archive, to_do
 
-    with open_lines(lines, settings, recording_document) as results:
+    notes: list[str] = []
+    book_name: str | None = None
+    with ExitStack() as opened:
+        places: list[Results] = []
+        if log:
+            from taptest.logbook.archive_results import LoggedResults
+            from taptest.logbook.book import open_logbook
+
+            book = opened.enter_context(open_logbook(logbook))
+            places.append(LoggedResults(book, settings))
+            book_name = book.place.name
+            notes += book.notes
+        if lines is not None:
+            from taptest.archive.lines import open_lines
+            from taptest.show.as_json import recording_document
+
+            kept = opened.enter_context(open_lines(lines, settings, recording_document))
+            places.append(kept)
+            notes += kept.notes
+        results = Together(places)
         left = to_do(found.files, results, again=again)
         crew = crew_of(workers, cluster, recordings=len(left.pending))
         with output.progress("analysing", len(left.pending), rate=True) as advance, _finishing() as stopped:
             run = run_archive(left, results, settings, crew, progress=advance, stopped=stopped)
-        notes = results.notes
     unused = () if known is None else known.problems
     if json:
         from taptest.show.archive_table import archive_document
 
-        output.write_json(archive_document(run, lines, found.others))
+        output.write_json(archive_document(run, lines, found.others, book_name))
     else:
         from taptest.show.archive_table import archive_words
 
-        for line in archive_words(run, lines, found.others):
+        for line in archive_words(run, lines, found.others, book_name):
             output.say(line)
     if run.left:
         output.complain("stopped; the same command goes on from there")

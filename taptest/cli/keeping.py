@@ -28,6 +28,13 @@ def wanted(log: bool, logbook: str | None, *, unless: bool = False, why: str = "
     return (log or logbook is not None) and not unless
 
 
+def sounds_folder(logbook: str | None) -> Path:
+    """Where a logbook keeps its sounds."""
+    from taptest.logbook.place import place_of
+
+    return place_of(logbook).sounds
+
+
 def keep_check(result: CheckResult, measured: MeasuredLot, settings: Settings, logbook: str | None) -> tuple[str, ...]:
     """Enter a checked lot; what to say about it."""
     from taptest.logbook.waiting import StationLogbook

@@ -9,8 +9,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
-from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Station
+from taptest.cli import log_exchange, output
+from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Plot, Station
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 
@@ -125,30 +125,32 @@ def show(ski: Ski, logbook: LogbookPlace = None, json: Json = False) -> None:
     output.finish((), book.notes)
 
 
-@app.command("history", short_help="One ski over time: has it changed?")
+@app.command("history", short_help="A ski or a pair over time: has it changed, has it gone soft?")
 def history(
-    ski: Ski,
+    ski: Annotated[str, typer.Argument(metavar="SKI", help="What is written on the ski; or a pair, for both of it.")],
     every: Annotated[
         bool, typer.Option("--all", help="Verdicts as well that a later one on the same sounds has replaced.")
     ] = False,
+    plot: Plot = False,
     logbook: LogbookPlace = None,
     json: Json = False,
 ) -> None:
     """Every measurement of a ski against the first one, and whether it has changed by more than it repeats."""
     from taptest.logbook.waiting import open_to_read
 
+    plot = output.for_the_screen(plot, json)
     with open_to_read(logbook) as book:
-        found = book.history(ski, superseded=every)
+        found = book.histories(ski, superseded=every)
     if json:
-        from taptest.show.logbook_json import history_document
+        from taptest.show.logbook_json import histories_document, history_document
 
-        output.write_json(history_document(found))
+        output.write_json(history_document(found[0]) if len(found) == 1 else histories_document(ski, found))
     else:
-        from taptest.show.logbook_table import history_view
+        from taptest.show.logbook_table import histories_view
 
         console = output.screen()
-        output.show(history_view(found, console.width), console)
-    output.finish((), (*book.notes, *found.notes))
+        output.show(histories_view(found, console.width, plot=plot, dots=output.dots_shown()), console)
+    output.finish((), (*book.notes, *dict.fromkeys(note for each in found for note in each.notes)))
 
 
 @app.command("verify", short_help="Is everything there and as it was entered? Mends what can be.")
@@ -215,6 +217,10 @@ def merge(
         output.show(merged_view(done), output.screen())
     missing = [f"the sound {name} was not found beside {done.source}" for name in done.sounds_missing]
     output.finish([*done.left_out, *missing], notes)
+
+
+app.command("export", short_help="Tables for other programs, or everything, and the sounds.")(log_exchange.export)
+app.command("import", short_help="Enter what 'log export' wrote, and lot tables.")(log_exchange.import_)
 
 
 def _time(text: str | None) -> datetime | None:

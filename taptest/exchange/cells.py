@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Literal
@@ -13,6 +14,7 @@ from taptest.errors import ExchangeError, shown
 
 Kind = Literal["text", "number", "whole", "time", "yes_no"]
 Value = str | float | int | bool | datetime | None
+Refused = Callable[[ExchangeError], None]
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 MAX_FILE_BYTES = 256_000_000
@@ -38,23 +40,56 @@ class Column:
 
 @dataclass(frozen=True)
 class ExchangeTable:
-    """Columns and rows; every row has one value for each column."""
+    """Columns and rows; every row has one value for each column. ``lines``: where in the file each row was found."""
 
     columns: tuple[Column, ...]
     rows: tuple[tuple[Value, ...], ...]
+    lines: tuple[int, ...] = field(default=(), compare=False)
 
 
-def problem_with(kind: Kind, value: Value) -> str:
-    """What is wrong with a value in a column of this kind; "" where nothing is."""
+class KeptRows:
+    """Rows as they are read: the first bad one ends it, or each is told to ``refused`` and left out."""
+
+    def __init__(self, refused: Refused | None) -> None:
+        self._refused = refused
+        self._rows: list[tuple[Value, ...]] = []
+        self._lines: list[int] = []
+        self.count = 0
+
+    def take(self, line: int, read: Callable[[], tuple[Value, ...]]) -> None:
+        """Read a row, and keep it if that succeeds.
+
+        Raises:
+            ExchangeError: it does not, and nobody is to be told.
+        """
+        self.count += 1
+        try:
+            row = read()
+        except ExchangeError as problem:
+            if self._refused is None:
+                raise
+            self._refused(problem)
+        else:
+            self._rows.append(row)
+            self._lines.append(line)
+
+    def table(self, columns: tuple[Column, ...]) -> ExchangeTable:
+        """What was kept."""
+        return ExchangeTable(columns, tuple(self._rows), tuple(self._lines))
+
+
+def problem_with(kind: Kind, value: Value, *, sheet: bool = True) -> str:
+    """What is wrong with a value in a column of this kind; "" where nothing is. A ``sheet`` takes less than other files."""
     if value is None:
         return ""
     found = f"found {shown(repr(value))}"
     if kind == "text":
         if not isinstance(value, str):
             return f"{found}, which is no text"
-        if len(value) > MAX_CELL_CHARACTERS:
+        if sheet and len(value) > MAX_CELL_CHARACTERS:
             return f"a text of {len(value)} characters, at most {MAX_CELL_CHARACTERS} are written; shorten it"
-        if any("\ud800" <= character <= "\udfff" or character in "\0\ufffe\uffff" for character in value):
+        never = "\0\ufffe\uffff" if sheet else "\0"
+        if any("\ud800" <= character <= "\udfff" or character in never for character in value):
             return f"{found}, which holds what is no character; correct the text"
     elif kind == "yes_no":
         return "" if isinstance(value, bool) else f"{found}, which is neither True nor False"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,9 @@ from taptest.exchange.cells import (
     MAX_UNPACKED_BYTES,
     Column,
     ExchangeTable,
+    KeptRows,
     Kind,
+    Refused,
     Value,
     columns_named,
     problem_with,
@@ -39,7 +42,9 @@ def parquet_bytes(path: Path, columns: Sequence[Column], rows: Sequence[Sequence
     return stream.getvalue()
 
 
-def from_parquet(path: Path, data: bytes, kinds: dict[str, Kind] | None) -> ExchangeTable:
+def from_parquet(
+    path: Path, data: bytes, kinds: dict[str, Kind] | None, refused: Refused | None = None
+) -> ExchangeTable:
     arrow = _arrow(path)
     import pyarrow.parquet
 
@@ -64,12 +69,18 @@ def from_parquet(path: Path, data: bytes, kinds: dict[str, Kind] | None) -> Exch
     except (arrow.ArrowException, OSError, ValueError, MemoryError) as problem:
         raise refusal(path, f"is no Parquet file, or a damaged one ({shown(problem, 80)}); write it again") from problem
     columns = columns_named(path, list(table.column_names), told | (kinds or {}))
-    for column in columns:
-        for line, value in enumerate(values[column.name], 1):
-            wrong = problem_with(column.kind, value)
+
+    def checked(line: int, row: tuple[Value, ...]) -> tuple[Value, ...]:
+        for column, value in zip(columns, row, strict=True):
+            wrong = problem_with(column.kind, value, sheet=False)
             if wrong:
                 raise refusal(path, f"row {line}, column {shown(column.name)}: {wrong}")
-    return ExchangeTable(columns, tuple(zip(*(values[column.name] for column in columns), strict=True)))
+        return row
+
+    kept = KeptRows(refused)
+    for line, row in enumerate(zip(*(values[column.name] for column in columns), strict=True), 1):
+        kept.take(line, partial(checked, line, row))
+    return kept.table(columns)
 
 
 def _arrow(path: Path) -> Any:

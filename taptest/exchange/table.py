@@ -25,11 +25,12 @@ import math
 import re
 from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from taptest.durable import write_durably
-from taptest.errors import shown
+from taptest.errors import ExchangeError, shown
 from taptest.exchange.cells import (
     EXACT_WHOLE,
     FORMULA_STARTS,
@@ -40,7 +41,9 @@ from taptest.exchange.cells import (
     MAX_ROWS,
     Column,
     ExchangeTable,
+    KeptRows,
     Kind,
+    Refused,
     Value,
     columns_named,
     problem_with,
@@ -51,6 +54,7 @@ from taptest.exchange.cells import (
 from taptest.exchange.parquet import from_parquet, parquet_bytes
 from taptest.exchange.sheet import from_xlsx_text, xlsx_bytes, xlsx_cells
 
+_SHEETS = (".csv", ".xlsx")
 _SUFFIXES = (".csv", ".xlsx", ".jsonl", ".parquet")
 _SCHEMA = "taptest.table/1"
 
@@ -80,11 +84,13 @@ def write_table(path: str | Path, columns: Sequence[Column], rows: Sequence[Sequ
         ) from problem
 
 
-def read_table(path: str | Path, columns: Sequence[Column] | None = None) -> ExchangeTable:
+def read_table(
+    path: str | Path, columns: Sequence[Column] | None = None, *, refused: Refused | None = None
+) -> ExchangeTable:
     """Read a table; ``columns`` says their kinds, in any order, and may name more than the file has.
 
     Without them the kinds are those that JSON lines and Parquet say themselves; in CSV and XLSX all is text. Columns that
-    ``columns`` does not name are text.
+    ``columns`` does not name are text. With ``refused`` a bad row costs itself only: it is left out, and told to that function.
 
     Raises:
         ExchangeError: missing, too large, damaged, or a cell that is not of its kind (named by line and column).
@@ -94,12 +100,12 @@ def read_table(path: str | Path, columns: Sequence[Column] | None = None) -> Exc
     data = _contents(source)
     kinds = None if columns is None else {column.name: column.kind for column in columns}
     if suffix == ".csv":
-        return _from_cells(source, _csv_cells(source, data), kinds)
+        return _from_cells(source, _csv_cells(source, data), kinds, refused)
     if suffix == ".xlsx":
-        return _from_cells(source, xlsx_cells(source, data), kinds)
+        return _from_cells(source, xlsx_cells(source, data), kinds, refused)
     if suffix == ".jsonl":
-        return _from_jsonl(source, data, kinds)
-    return from_parquet(source, data, kinds)
+        return _from_jsonl(source, data, kinds, refused)
+    return from_parquet(source, data, kinds, refused)
 
 
 def _suffix(path: Path) -> str:
@@ -127,7 +133,7 @@ def _check(path: Path, columns: Sequence[Column], rows: Sequence[Sequence[Value]
             # A sheet does not keep such a row, and people delete empty lines.
             raise refusal(path, f"row {number} holds no value at all; leave it out")
         for column, value in zip(columns, row, strict=True):
-            problem = problem_with(column.kind, value)
+            problem = problem_with(column.kind, value, sheet=_suffix(path) in _SHEETS)
             if problem:
                 raise refusal(path, f"row {number}, column {column.name}: {problem}")
 
@@ -170,23 +176,29 @@ def _csv_cells(path: Path, data: bytes) -> Iterator[tuple[int, list[str]]]:
         csv.field_size_limit(before)
 
 
-def _from_cells(path: Path, lines: Iterator[tuple[int, list[Any]]], kinds: dict[str, Kind] | None) -> ExchangeTable:
+def _from_cells(
+    path: Path, lines: Iterator[tuple[int, list[Any]]], kinds: dict[str, Kind] | None, refused: Refused | None
+) -> ExchangeTable:
     first = next(lines, None)
     if first is None:
         raise refusal(path, "holds no line of column names; write one")
     names = [str(cell).strip() for cell in first[1]]
     columns = columns_named(path, names, kinds)
-    rows: list[tuple[Value, ...]] = []
-    for line, cells in lines:
-        if len(rows) >= MAX_ROWS or len(rows) * len(names) > MAX_CELLS:
-            raise refusal(path, f"holds more than {MAX_ROWS} rows or {MAX_CELLS} cells; split it")
+
+    def values(line: int, cells: list[Any]) -> tuple[Value, ...]:
         if len(cells) > len(names):
             raise refusal(
                 path, f"line {line}: {len(cells)} cells under {len(names)} headings; look for a missing quote"
             )
         padded = [*cells, *[""] * (len(names) - len(cells))]
-        rows.append(tuple(_cell(path, line, column, cell) for column, cell in zip(columns, padded, strict=True)))
-    return ExchangeTable(columns, tuple(rows))
+        return tuple(_cell(path, line, column, cell) for column, cell in zip(columns, padded, strict=True))
+
+    kept = KeptRows(refused)
+    for line, cells in lines:
+        if kept.count >= MAX_ROWS or kept.count * len(names) > MAX_CELLS:
+            raise refusal(path, f"holds more than {MAX_ROWS} rows or {MAX_CELLS} cells; split it")
+        kept.take(line, partial(values, line, cells))
+    return kept.table(columns)
 
 
 def _cell(path: Path, line: int, column: Column, cell: Any) -> Value:
@@ -232,11 +244,18 @@ def _jsonl_bytes(path: Path, columns: Sequence[Column], rows: Sequence[Sequence[
     return ("\n".join(lines) + "\n").encode("ascii")
 
 
-def _from_jsonl(path: Path, data: bytes, kinds: dict[str, Kind] | None) -> ExchangeTable:
+def _from_jsonl(path: Path, data: bytes, kinds: dict[str, Kind] | None, refused: Refused | None) -> ExchangeTable:
     lines = data.split(b"\n")
     if len(lines) > MAX_ROWS + 2:
         raise refusal(path, f"holds more than {MAX_ROWS} lines; split it")
-    documents = [(number, _document(path, number, line)) for number, line in enumerate(lines, 1) if line.strip()]
+    documents: list[tuple[int, dict[str, Any]]] = []
+    for number, line in enumerate(lines, 1):
+        try:
+            documents += [(number, _document(path, number, line))] if line.strip() else []
+        except ExchangeError as problem:
+            if refused is None or not documents:
+                raise
+            refused(problem)
     if not documents:
         raise refusal(path, "holds no line; write it again")
     head = documents[0][1]
@@ -254,13 +273,17 @@ def _from_jsonl(path: Path, data: bytes, kinds: dict[str, Kind] | None) -> Excha
     columns = columns_named(path, names, told | (kinds or {}))
     if len(documents) * len(columns) > MAX_CELLS:
         raise refusal(path, f"holds more than {MAX_CELLS} cells; split it")
-    rows = []
-    for number, document in documents:
+
+    def values(number: int, document: dict[str, Any]) -> tuple[Value, ...]:
         stranger = next((name for name in document if name not in names), None)
         if stranger is not None:
             raise refusal(path, f"line {number}: '{shown(stranger)}' is none of its columns")
-        rows.append(tuple(_json_value(path, number, column, document.get(column.name)) for column in columns))
-    return ExchangeTable(columns, tuple(rows))
+        return tuple(_json_value(path, number, column, document.get(column.name)) for column in columns)
+
+    kept = KeptRows(refused)
+    for number, document in documents:
+        kept.take(number, partial(values, number, document))
+    return kept.table(columns)
 
 
 def _document(path: Path, number: int, line: bytes) -> dict[str, Any]:
@@ -278,7 +301,7 @@ def _json_value(path: Path, line: int, column: Column, value: Any) -> Value:
         return _cell(path, line, column, value or "nothing")
     if column.kind == "number" and isinstance(value, int) and not isinstance(value, bool) and abs(value) < 2**1000:
         value = float(value)
-    problem = problem_with(column.kind, value)
+    problem = problem_with(column.kind, value, sheet=False)
     if problem:
         raise refusal(path, f"line {line}, column {shown(column.name)}: {problem}")
     return value  # type: ignore[no-any-return]

@@ -23,7 +23,7 @@ from taptest.logbook.engine import READING, SOFTWARE, open_engine, told
 from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
-from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, list_skis, ski_page
+from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, is_ski, list_skis, ski_page, skis_of_pair
 from taptest.logbook.rows import (
     CheckParts,
     Entry,
@@ -308,6 +308,24 @@ class Logbook:
                 connection, find_ski(connection, ski_id, self.place.name), superseded=superseded
             )
         )
+
+    def histories(self, name: str, *, superseded: bool = False) -> tuple[History, ...]:
+        """The history of a ski; or, where ``name`` is no ski but a pair, that of each of its skis.
+
+        Args:
+            name: the id of a ski or of a pair.
+            superseded: as for `history`.
+
+        Raises:
+            LogbookError: there is neither, or the logbook cannot be read.
+        """
+
+        def ask(connection: Connection) -> tuple[History, ...]:
+            pair = () if is_ski(connection, name) else skis_of_pair(connection, name)
+            found = pair or (find_ski(connection, name, self.place.name),)
+            return tuple(history_of(connection, each, superseded=superseded) for each in found)
+
+        return self._read(ask)
 
     # --- how ---------------------------------------------------------------------------------------------------------
 

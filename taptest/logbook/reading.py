@@ -190,6 +190,21 @@ def find_ski(connection: Connection, ski_id: str, logbook: str) -> FoundSki:
     raise LogbookError(f"{logbook}: there is no ski '{shown(ski_id)}'; 'taptest log list' shows which there are")
 
 
+def skis_of_pair(connection: Connection, pair_id: str) -> tuple[FoundSki, ...]:
+    """The skis that were judged as this pair, whatever its capitals; none where there is no such pair."""
+    text = pair_id.strip()
+    pairs = select(PAIRS.c.id).where((PAIRS.c.pair_id == text) | (func.lower(PAIRS.c.pair_id) == text.casefold()))
+    skis = select(VERDICTS.c.ski).where(VERDICTS.c.pair.in_(pairs))
+    wanted = select(SKIS.c.id, SKIS.c.ski_id).where(SKIS.c.id.in_(skis)).order_by(SKIS.c.folded)
+    return tuple(FoundSki(found.id, found.ski_id) for found in connection.execute(wanted))
+
+
+def is_ski(connection: Connection, ski_id: str) -> bool:
+    """Whether there is a ski of this id, whatever its capitals."""
+    alike = select(SKIS.c.id).where(SKIS.c.folded == ski_id.strip().casefold())
+    return connection.scalar(alike.limit(1)) is not None
+
+
 def list_skis(
     connection: Connection, find: str, verdict: str | None, construction: str | None, limit: int
 ) -> tuple[tuple[SkiSummary, ...], bool]:

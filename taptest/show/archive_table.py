@@ -6,7 +6,7 @@ from taptest.archive.run import ArchiveRun
 from taptest.errors import shown
 
 
-def archive_words(run: ArchiveRun, lines: str, others: int) -> list[str]:
+def archive_words(run: ArchiveRun, lines: str | None, others: int, logbook: str | None = None) -> list[str]:
     """A line for each thing to know; nothing of what did not happen."""
     told = [_counted(run.recordings, "recording"), f"  {run.analysed} analysed now"]
     if run.known:
@@ -19,14 +19,19 @@ def archive_words(run: ArchiveRun, lines: str, others: int) -> list[str]:
         told.append(f"  {run.left} left to do")
     if others:
         told.append(f"{_counted(others, 'other file')} beside them, left alone: named unlike sound, or hidden")
-    return [*told, f"Results are in {shown(lines, 200)}, one line of JSON a recording."]
+    if lines is not None:
+        told.append(f"Results are in {shown(lines, 200)}, one line of JSON a recording.")
+    if logbook is not None:
+        told.append(f"Results are in the logbook {shown(logbook, 200)}.")
+    return told
 
 
-def archive_document(run: ArchiveRun, lines: str, others: int) -> dict[str, object]:
+def archive_document(run: ArchiveRun, lines: str | None, others: int, logbook: str | None = None) -> dict[str, object]:
     """``taptest.archive_run/1``: the counts, and why recordings have no result."""
     return {
         "schema": "taptest.archive_run/1",
         "lines": lines,
+        "logbook": logbook,
         "recordings": run.recordings,
         "analysed": run.analysed,
         "known": run.known,

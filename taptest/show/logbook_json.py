@@ -7,8 +7,10 @@ from taptest.logbook.book import Entered
 from taptest.logbook.history import Change, History
 from taptest.logbook.merge import Merged
 from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
+from taptest.logbook.softness import softness
 from taptest.logbook.verify import Verified
 from taptest.show.as_json import Document, number_of
+from taptest.show.softness_words import softness_document
 
 
 def added_document(entered: Iterable[Entered], unread: Iterable[str]) -> Document:
@@ -103,7 +105,17 @@ def history_document(history: History) -> Document:
             }
             for point in history.points
         ],
+        "gone_soft": softness_document(softness(history)),
         "notes": list(history.notes),
+    }
+
+
+def histories_document(pair_id: str, histories: Iterable[History]) -> Document:
+    """``taptest.logbook_pair_history/1``: that of each ski of a pair."""
+    return {
+        "schema": "taptest.logbook_pair_history/1",
+        "pair_id": pair_id,
+        "skis": [history_document(each) for each in histories],
     }
 
 

@@ -13,6 +13,8 @@ from taptest.judge.verdict import Verdict
 from taptest.logbook.book import Entered
 from taptest.logbook.history import Change, History, HistoryPoint
 from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
+from taptest.logbook.softness import softness
+from taptest.show.softness_words import history_picture, softness_view
 from taptest.show.tables import (
     CAUTION,
     WIDE,
@@ -107,6 +109,19 @@ def ski_view(page: SkiPage, width: int) -> Group:
     return Group(*parts)
 
 
+def histories_view(histories: Sequence[History], width: int, *, plot: bool, dots: bool) -> Group:
+    """Every ski's measurements, on request as pictures as well, and whether they have gone soft."""
+    parts: list[RenderableType] = []
+    for each in histories:
+        parts += [history_view(each, width), Text()]
+        picture = history_picture(each, width, dots=dots) if plot else None
+        parts += [] if picture is None else [picture]
+    answers = [softness(each) for each in histories]
+    if any(each.stiffness is not None for each in answers):
+        parts += [prose(_HISTORY, style="dim"), Text(), softness_view(answers)]
+    return Group(*parts, prose(CAUTION, style="dim"))
+
+
 def history_view(history: History, width: int) -> Group:
     """Every measurement in a line against the first, and one sentence on the last."""
     if not history.points:
@@ -138,10 +153,7 @@ def history_view(history: History, width: int) -> Group:
         Text.assemble((shown(history.ski_id), "bold"), f"  {counted(len(history.points), 'measurement')}"),
         pinned(table, width),
         Text(),
-        prose(_HISTORY, style="dim"),
-        Text(),
         prose(_conclusion(history.points), style="bold"),
-        prose(CAUTION, style="dim"),
     )
 
 
