@@ -37,7 +37,7 @@ from taptest.logbook.tables import (
 
 FOLDER_FORMATS = (".jsonl", ".csv", ".parquet")  # XLSX keeps 16 digits of a number, and a row must come back as it was
 _ROWS_A_PART = 5_000  # with all that is below them: some ten thousand lines and megabytes a file
-_SHORT = 12  # hexadecimal digits of a sound's SHA-256 in the name of its copy
+SHORT = 12  # hexadecimal digits of a sound's SHA-256 in the name of its copy
 _NAME_CHARACTERS = 200
 
 
@@ -148,7 +148,7 @@ def export_sounds(book: Logbook, folder: Path) -> Exported:
                 missing.append(stored)
                 continue
             stem = re.sub(r"[^\w.-]+", "_", PurePath(name).stem).strip("._")[:80] or "sound"
-            target = folder / f"{stem}-{sha256[:_SHORT]}{source.suffix}"
+            target = folder / f"{stem}-{sha256[:SHORT]}{source.suffix}"
             if not target.exists():
                 shutil.copyfile(source, target)
                 copied += 1

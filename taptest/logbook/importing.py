@@ -21,7 +21,7 @@ from taptest.logbook.book import Logbook
 from taptest.logbook.contents import in_chunks, is_whole, named_rightly, reading, references, tables_with_ids
 from taptest.logbook.engine import SOFTWARE, schema_versions
 from taptest.logbook.entering import in_one_transaction, insert_new
-from taptest.logbook.export import FOLDER_FORMATS
+from taptest.logbook.export import FOLDER_FORMATS, SHORT
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import BELOW, RECORDINGS, Row, stored_values
 from taptest.logbook.sounds import inside, make_folder
@@ -30,7 +30,6 @@ from taptest.recording import read_recording
 from taptest.sound.identity import sound_sha256
 
 _NAME_CHARACTERS = 200
-_SHORT = 12
 _MOST_INTEGER = 2**31  # of a database's INTEGER
 _LARGEST_CONTENTS = 1 << 20
 # Without these nothing can be computed from a row.
@@ -337,7 +336,7 @@ class _Sounds:
         target = self._store / name
         if target.exists():
             return True
-        copy = self._copies.get(recording.id[:_SHORT])
+        copy = self._copies.get(recording.id[:SHORT])
         if copy is None:
             done.missing += 1
             return True
