@@ -87,7 +87,8 @@ def problem_with(kind: Kind, value: Value, *, sheet: bool = True) -> str:
         if not isinstance(value, str):
             return f"{found}, which is no text"
         if sheet and len(value) > MAX_CELL_CHARACTERS:
-            return f"a text of {len(value)} characters, at most {MAX_CELL_CHARACTERS} are written; shorten it, or write JSON lines"
+            most = f"at most {MAX_CELL_CHARACTERS} are written"
+            return f"a text of {len(value)} characters, {most}; shorten it, or write JSON lines"
         never = "\0\ufffe\uffff" if sheet else "\0"
         if any("\ud800" <= character <= "\udfff" or character in never for character in value):
             return f"{found}, which holds what is no character; correct the text"
