@@ -2,7 +2,7 @@
 
 The demonstration's skis are replayed one after the other as fast as they are taken, bad taps and talk included, through
 everything that a session consists of but microphone and screen: listener, what rings after a tap, store, table, first look
-and full look, and the list of what was told, which is kept to the end. Printed every ten minutes of sound: the resident set.
+and full look, and what is remembered of it for the closing words. Printed every ten minutes of sound: the resident set.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import sys
 import tempfile
 import threading
 import time
+from collections import Counter
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,6 +31,7 @@ from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
 from taptest.capture.worker import Worker
+from taptest.cli.station import Story
 from taptest.judge.lot_desk import LotDesk
 
 RATE_HZ = 48_000
@@ -82,9 +84,16 @@ def main(hours: float) -> None:
             table.writeheader()
             for number in range(round(hours * 500)):
                 table.writerow({**rows[number % len(rows)], "ski_id": f"{number:05d}", "pair_id": "", "recording": ""})
-        told: list[Happening] = []
+        story = Story(modes=False)
+        counts: Counter[type] = Counter()
+
+        def tell(happening: Happening) -> None:
+            counts[type(happening)] += 1
+            story.tell(happening)
+            story.take()
+
         source = Replay(hours)
-        session = Session(LotDesk(folder / "lot.csv"), Store(folder / "recordings"), told.append)
+        session = Session(LotDesk(folder / "lot.csv"), Store(folder / "recordings"), tell)
         session.start()
         worker = Worker(source, Listener(RATE_HZ), session, threading.Lock())
         worker.start()
@@ -95,7 +104,7 @@ def main(hours: float) -> None:
     finally:
         shutil.rmtree(folder, ignore_errors=True)
     later = [mb for at_s, mb in source.used_mb if at_s >= WARM_UP_S]
-    done, kept = (sum(isinstance(each, kind) for each in told) for kind in (SkiDone, TapKept))
+    done, kept = counts[SkiDone], counts[TapKept]
     print(f"{hours:g} h, {kept} good taps, {done} skis: {min(later):.1f} to {max(later):.1f} MB after the first 15 min")
 
 

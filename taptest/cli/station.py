@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager, nullcontext
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -50,16 +50,25 @@ class Options:
 
 
 @dataclass
-class _Story:
-    """What has happened so far, what of it has not been told yet, and the sounds that go with it."""
+class Story:
+    """What the closing words need of what has happened, what has not been told yet, and the sounds that go with it.
 
+    No more is remembered, as a session goes on for hours; ``modes`` of every ski only where they are to be written out.
+    """
+
+    modes: bool
     beeper: Beeper | None = None
     told: list[Happening] = field(default_factory=list)
     fresh: queue.SimpleQueue[Happening] = field(default_factory=queue.SimpleQueue)
     sounds_s: float = 0.0
 
     def tell(self, happening: Happening) -> None:
-        self.told.append(happening)
+        from taptest.capture.happenings import Ended, Said, SkiDone, TapLost, TapRefused
+
+        if isinstance(happening, SkiDone):
+            self.told.append(happening if self.modes else replace(happening, modes=()))
+        elif isinstance(happening, Ended | TapRefused) or (isinstance(happening, Said | TapLost) and happening.trouble):
+            self.told.append(happening)
         self.fresh.put(happening)
         kind = _sound_for(happening)
         if self.beeper is not None and kind is not None:
@@ -91,7 +100,7 @@ def run_station(options: Options) -> None:
     for note in desk.notes:
         output.complain(f"note: {note}")
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
-    story = _Story()
+    story = Story(modes=options.json)
     book = keeping.SessionBook(desk.path, options.settings, options.logbook, wanted=options.log)
     with library_chatter_off() if options.source is None else nullcontext():
         source = _open(options)
@@ -128,7 +137,7 @@ def _run(
     options: Options,
     source: Source,
     session: Session,
-    story: _Story,
+    story: Story,
     book: keeping.SessionBook,
     *,
     interactive: bool,
@@ -174,7 +183,7 @@ def _run(
             time.sleep(_REDRAW_S if interactive else 0.02)
 
 
-def _worker(options: Options, source: Source, session: Session, story: _Story, lock: threading.Lock) -> Worker:
+def _worker(options: Options, source: Source, session: Session, story: Story, lock: threading.Lock) -> Worker:
     from taptest.capture.listener import Listener
     from taptest.capture.worker import Worker
 
@@ -194,7 +203,7 @@ def _sound_for(happening: Happening) -> Kind | None:
 
 def _opened_again(
     options: Options,
-    story: _Story,
+    story: Story,
     session: Session,
     source: Source,
     worker: Worker,
@@ -212,7 +221,7 @@ def _opened_again(
 
 def _go_on(
     options: Options,
-    story: _Story,
+    story: Story,
     session: Session,
     source: Source,
     worker: Worker,
@@ -257,7 +266,7 @@ def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
     console = output.screen()
     if not interactive:
 
-        def write(options: Options, story: _Story, *_: Any) -> None:
+        def write(options: Options, story: Story, *_: Any) -> None:
             stream = sys.stderr if options.json else sys.stdout
             for happening in story.take():
                 if options.json or not isinstance(happening, Ended):  # the closing lines say that
@@ -271,7 +280,7 @@ def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
     with Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False) as live:
 
         def draw(
-            options: Options, story: _Story, session: Session, source: Source, worker: Worker, lines: Lines
+            options: Options, story: Story, session: Session, source: Source, worker: Worker, lines: Lines
         ) -> None:
             story.take()
             stopped = ""
@@ -302,7 +311,7 @@ def _stop_signals(lines: Lines) -> Iterator[None]:
             signal.signal(getattr(signal, name), handler)
 
 
-def _close(options: Options, story: _Story, *, in_full: bool) -> None:
+def _close(options: Options, story: Story, *, in_full: bool) -> None:
     from taptest.capture.happenings import Ended, SkiDone
 
     done = [each for each in story.told if isinstance(each, SkiDone)]
