@@ -297,31 +297,45 @@ def _equal(one: Any, other: Any) -> bool:
 def _hdf_bytes(path: Path, spectra: Sequence[TapSpectrum]) -> bytes:
     h5py = _library(path)
     stream = io.BytesIO()
+
+    def put(holder: Any, name: str, text: str) -> None:
+        # Of fixed length: texts of any length lie in a heap, and damage there can have the library search it for ever.
+        encoded = text.encode("utf-8")
+        holder.attrs.create(name, encoded, dtype=h5py.string_dtype("utf-8", max(len(encoded), 1)))
+
     with h5py.File(stream, "w") as file:
-        file.attrs["schema"], file.attrs["program"] = SCHEMA, f"taptest {__version__}"
+        put(file, "schema", SCHEMA)
+        put(file, "program", f"taptest {__version__}")
         for number, spectrum in enumerate(spectra, 1):
             group = file.create_group(f"recordings/{number:05d}")
             for name in ("path", "quantity", "unit"):
-                group.attrs[name] = shown(getattr(spectrum, name), 200)
+                put(group, name, shown(getattr(spectrum, name), 200))
             for name in ("sample_rate_hz", "channel", "taps", "record_s"):
                 group.attrs[name] = getattr(spectrum, name)
             group["frequency_hz"] = spectrum.frequency_hz
             group["power_density"] = spectrum.power_density
-            group["frequency_hz"].attrs["unit"] = "Hz"
-            group["power_density"].attrs["unit"] = f"({spectrum.unit})²/Hz"
+            put(group["frequency_hz"], "unit", "Hz")
+            put(group["power_density"], "unit", f"({spectrum.unit})²/Hz")
             decays = group.create_group("decays")
             for at, decay in enumerate(spectrum.decays, 1):
                 place = decays.create_group(f"{at:03d}")
                 for name in _MODE_VALUES:
                     place.attrs[name] = getattr(decay, name)
                 place["time_s"], place["decay_db"] = decay.time_s, decay.decay_db
-                place["time_s"].attrs["unit"], place["decay_db"].attrs["unit"] = "s", "dB"
+                put(place["time_s"], "unit", "s")
+                put(place["decay_db"], "unit", "dB")
     return stream.getvalue()
 
 
 def _from_hdf(path: Path, data: bytes) -> tuple[TapSpectrum, ...]:
     h5py = _library(path)
     left = [MAX_VALUES]
+
+    def attribute(holder: Any, name: str) -> Any:
+        if holder.attrs.get_id(name).dtype.kind not in "Sifu":
+            raise _refusal(path, f"'{shown(name)}' is no number and no text of fixed length; write it again")
+        value = holder.attrs[name]
+        return value.decode("utf-8") if isinstance(value, bytes) else value
 
     def values(group: Any, name: str) -> Real:
         # A link out of the file, or a length that is only claimed, is not followed.
@@ -347,23 +361,23 @@ def _from_hdf(path: Path, data: bytes) -> tuple[TapSpectrum, ...]:
 
     try:
         with h5py.File(io.BytesIO(data), "r") as file:
-            if file.attrs.get("schema") != SCHEMA:
+            if "schema" not in file.attrs or attribute(file, "schema") != SCHEMA:
                 raise _refusal(path, f"is no file of the schema {SCHEMA}")
             return tuple(
                 TapSpectrum(
-                    str(group.attrs["path"]),
-                    float(group.attrs["sample_rate_hz"]),
-                    str(group.attrs["quantity"]),
-                    str(group.attrs["unit"]),
-                    int(group.attrs["channel"]),
-                    int(group.attrs["taps"]),
-                    float(group.attrs["record_s"]),
+                    str(attribute(group, "path")),
+                    float(attribute(group, "sample_rate_hz")),
+                    str(attribute(group, "quantity")),
+                    str(attribute(group, "unit")),
+                    int(attribute(group, "channel")),
+                    int(attribute(group, "taps")),
+                    float(attribute(group, "record_s")),
                     values(group, "frequency_hz"),
                     values(group, "power_density"),
                     tuple(
                         Decay(
-                            **{name: float(place.attrs[name]) for name in _MODE_VALUES[:-1]},
-                            taps=int(place.attrs["taps"]),
+                            **{name: float(attribute(place, name)) for name in _MODE_VALUES[:-1]},
+                            taps=int(attribute(place, "taps")),
                             time_s=values(place, "time_s"),
                             decay_db=values(place, "decay_db"),
                         )
