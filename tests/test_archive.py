@@ -324,6 +324,7 @@ def test_a_full_disk_is_named_and_what_was_written_stays(hiss):
 # --- processes that end -------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 @posix
 @pytest.mark.parametrize("kind", [signal.SIGKILL, signal.SIGINT])
 def test_a_run_that_is_stopped_goes_on(tmp_path, kind):

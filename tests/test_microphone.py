@@ -98,6 +98,7 @@ def test_what_was_played_comes_out_bit_for_bit(tmp_path: Path) -> None:
     assert found_at(told["samples"], np.concatenate([played[:1000], played[1001:]])) == []
 
 
+@pytest.mark.slow
 def test_taps_through_a_real_input_are_those_of_the_file(tmp_path: Path) -> None:
     """The whole path, live: the listener in another process hears of each tap what ``analyse`` says of the file."""
     from taptest.recording import read_recording
