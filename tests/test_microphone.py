@@ -18,6 +18,8 @@ import pytest
 import soundfile
 from virtual_microphone import VirtualMicrophone, virtual_microphone
 
+pytestmark = pytest.mark.slow  # sound servers, in real time
+
 DEMO = Path(__file__).parent.parent / "recordings_demo"
 # Nothing may hang for longer than three seconds; a busy machine is given as much again to start Python in.
 LONGEST_S = 3.0
@@ -98,7 +100,6 @@ def test_what_was_played_comes_out_bit_for_bit(tmp_path: Path) -> None:
     assert found_at(told["samples"], np.concatenate([played[:1000], played[1001:]])) == []
 
 
-@pytest.mark.slow
 def test_taps_through_a_real_input_are_those_of_the_file(tmp_path: Path) -> None:
     """The whole path, live: the listener in another process hears of each tap what ``analyse`` says of the file."""
     from taptest.recording import read_recording

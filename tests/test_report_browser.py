@@ -20,6 +20,8 @@ from taptest.show.pdf import find_browser, print_to_pdf
 from taptest.show.report import ReportSettings, write_report
 from taptest.show.sheet import write_sheet
 
+pytestmark = pytest.mark.slow  # a real browser, half a minute in all
+
 DAY = datetime.date(2026, 2, 3)
 IDS = [f"C{pair:02d}{side}" for pair in range(1, 7) for side in "LR"]
 SHOWN = "[...document.querySelectorAll('#skis tbody tr')].filter(r => !r.hidden).map(r => r.cells[0].textContent)"
