@@ -114,6 +114,7 @@ def test_a_folder_that_cannot_be_looked_into_is_named(tmp_path, monkeypatch):
 # --- results -------------------------------------------------------------------------------------------------------
 
 
+@pytest.mark.slow
 def test_a_line_is_the_recording_as_it_is_analysed_and_what_it_was(skis, tmp_path):
     settings = replace(SETTINGS, room=RoomDecay((125.0, 1000.0), (0.3, 0.2)))
     work(skis, tmp_path / "r.jsonl", settings)
@@ -131,6 +132,7 @@ def test_a_line_is_the_recording_as_it_is_analysed_and_what_it_was(skis, tmp_pat
     assert len({line["sound_sha256"] for line in lines_of(tmp_path / "r.jsonl")}) == 4
 
 
+@pytest.mark.slow
 def test_results_are_equal_whoever_does_the_work(skis, tmp_path):
     for workers in (1, 2):
         _, run = work(skis, tmp_path / f"{workers}.jsonl", workers=workers)
@@ -368,6 +370,7 @@ if any("loky" in each or "multiprocessing" in each or "distributed" in each for 
 """
 
 
+@pytest.mark.slow
 @posix
 def test_a_file_that_kills_its_process_is_found_and_costs_the_others_nothing(tmp_path):
     folder = make_hiss(tmp_path / "hiss", 8)

@@ -62,6 +62,7 @@ def modes_of(book):
         return found
 
 
+@pytest.mark.slow
 def test_the_logbook_gets_what_lines_get_from_one_process_or_two(tmp_path, monkeypatch):
     monkeypatch.chdir(tmp_path)
     make_archive(tmp_path / "skis", 4)
@@ -147,6 +148,7 @@ def test_a_file_that_changes_or_goes_while_it_is_analysed_is_named_and_not_enter
     assert "002.wav" in done.failures[1] and "not found" in done.failures[1]
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="signals")
 def test_a_run_that_is_killed_goes_on_where_it_was(tmp_path):
     make_hiss(tmp_path / "hiss", 60)

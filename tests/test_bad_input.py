@@ -267,6 +267,7 @@ cell = st.text(max_size=30) | st.sampled_from(
 )
 
 
+@pytest.mark.slow
 @settings(deadline=None, max_examples=150, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(lines=st.lists(st.tuples(*[cell] * len(COLUMNS)), max_size=4), separator=st.sampled_from(",;\t"))
 def test_any_cells_are_skis_or_problems(folder, lines, separator):

@@ -190,6 +190,7 @@ def test_check_names_every_ski_and_takes_brackets_for_text(table):
     assert words["skis"][1]["verdict"] == "not judged"
 
 
+@pytest.mark.slow
 def test_outliers_end_with_3_only_when_asked_for(table, monkeypatch):
     from result_objects import result as checked
     from result_objects import verdict, with_problems
@@ -313,6 +314,7 @@ def test_compare_goes_on_without_a_table_that_cannot_be_read(pile, tmp_path):
     assert document["schema"] == "taptest.compare/1" and document["length_mm"] == 2000
 
 
+@pytest.mark.slow
 def test_pictures_and_tables_of_compare_are_plain_in_every_encoding(pile):
     texts = [
         start("compare", pile, PYTHONIOENCODING=encoding).stdout.decode(encoding)
@@ -377,6 +379,7 @@ def test_linear_algebra_gets_one_thread_unless_the_user_says_otherwise(monkeypat
     assert (os.environ["OPENBLAS_NUM_THREADS"], os.environ["OMP_NUM_THREADS"]) == ("1", "3")
 
 
+@pytest.mark.slow
 def test_tables_survive_other_encodings():
     utf8 = start("predict", *ONE_SKI, PYTHONIOENCODING="utf-8").stdout.decode("utf-8")
     assert "±" in utf8
@@ -389,6 +392,7 @@ def test_a_name_in_another_script_is_escaped_where_the_encoding_lacks_it(tmp_pat
     assert rb"\u043b\u044b\u0436\u0430.wav" in done.stderr and done.returncode == 1
 
 
+@pytest.mark.slow
 def test_colour_is_for_terminals_and_no_color_is_obeyed():
     arguments = ("analyse", "recordings_demo/c01l.flac")
     terminal = {"FORCE_COLOR": "1", "TERM": "xterm-256color", "PYTHONIOENCODING": "utf-8"}

@@ -46,6 +46,7 @@ def clap(desk):
     return write(desk / "clap.wav", claps(rng, [impulse_response(rng, 0.4)] * 3))
 
 
+@pytest.mark.slow
 def test_room_is_measured_stored_and_used(desk, clap):
     table = run("calibrate", "room", clap, "--calibrations", "lot/calibrations").stdout
     assert "T30" in table and "stored" in table and max(map(len, table.splitlines())) <= 80

@@ -296,6 +296,7 @@ def bench(tmp_path_factory):
     return folder, sounds
 
 
+@pytest.mark.slow
 @settings(max_examples=6, deadline=None, suppress_health_check=list(HealthCheck))
 @given(given=st.tuples(ENTRIES, ENTRIES, ENTRIES))
 def test_in_whatever_order_logbooks_are_joined_they_hold_the_same(bench, tmp_path_factory, given):

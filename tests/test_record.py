@@ -79,6 +79,7 @@ def run(*arguments, **options):
     return subprocess.run(command(*arguments), capture_output=True, encoding="utf-8", timeout=300, **options)
 
 
+@pytest.mark.slow
 def test_a_guided_session_over_three_skis_with_bad_taps_in_between(lot, sound):
     before = lot.read_bytes()
     done = run(lot, "--from", sound, "--fast")
@@ -106,6 +107,7 @@ def frequencies(analysis):
     return [mode.frequency_hz for mode in analysis.modes]
 
 
+@pytest.mark.slow
 def test_the_modes_are_those_of_analyse_on_the_file_within_a_ten_thousandth(lot, sound):
     done = run(lot, "--from", sound, "--fast", "--json")
     document = json.loads(done.stdout)
@@ -171,6 +173,7 @@ def test_a_full_disk_is_explained_and_nothing_is_announced(lot, sound):
     assert not list(lot.parent.rglob(".taptest-*"))
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(os.name != "posix", reason="pseudo-terminals are a POSIX matter")
 def test_on_a_terminal_keys_work_without_echo_and_it_is_restored(lot, sound):
     with on_a_terminal(command(lot, "--from", sound)) as terminal:

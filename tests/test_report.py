@@ -309,6 +309,7 @@ def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
     assert "damping_ratio_limit" not in made.html and "Calibrations" not in made.html
 
 
+@pytest.mark.slow
 def test_the_same_lot_gives_the_same_bytes_in_one_process_or_two(made, tmp_path):
     few = few_skis(made.measured, 3)
     for name, workers in (("a", 1), ("b", 1), ("c", 2)):

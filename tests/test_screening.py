@@ -269,6 +269,7 @@ def run(*arguments, **settings):
     return CliRunner().invoke(app, [str(argument) for argument in arguments], env={"COLUMNS": "80", **settings})
 
 
+@pytest.mark.slow
 def test_explain_on_the_screen_and_as_json():
     shown = run("check", DEMO / "lot.csv", "--explain", "S06R")
     assert shown.exit_code == 0 and shown.stderr == ""

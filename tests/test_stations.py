@@ -158,6 +158,7 @@ def test_what_waits_is_merged_by_hand_as_well_and_only_once(server, data):
         assert skis_of(book) == {"17L"} and book.notes == () and count(book, "verdicts") == 1
 
 
+@pytest.mark.slow
 def test_a_server_that_is_silent_keeps_nobody_waiting(server, data):
     where = server.new_database()
     with StationLogbook(where) as station:

@@ -101,6 +101,7 @@ def test_constants_of_the_robust_spread_are_those_of_a_normal_distribution():
     assert many.spread == pytest.approx(2.0, rel=0.01)
 
 
+@pytest.mark.slow
 def test_robust_spread_of_small_groups_is_neither_small_nor_moved_by_strange_values():
     rng = np.random.default_rng(2)
     samples = rng.normal(size=(3000, 30))

@@ -54,6 +54,7 @@ def test_what_is_judged_is_what_the_file_holds(tmp_path):
     assert np.array_equal(held, read_recording(joined.path).samples)
 
 
+@pytest.mark.slow
 def test_windows_with_a_gap_meet_without_a_click(tmp_path):
     """The blend must neither be taken for a tap nor change the noise: all taps are accepted, and none is invented."""
     store = Store(tmp_path / "r")
@@ -212,6 +213,7 @@ def whole_life(folder, announced):
     return joined
 
 
+@pytest.mark.slow
 def test_a_stop_before_any_step_loses_no_announced_tap(tmp_path, monkeypatch):
     with monkeypatch.context() as patch:
         count = calls_of(patch, 10**9)
