@@ -300,7 +300,7 @@ def test_a_universal_file_cut_anywhere_is_refused(tmp_path, binary):
     body = len(whole.rstrip().removesuffix(b"-1").rstrip(b" "))
     for length in range(1, body, 97):
         (tmp_path / "p.uff").write_bytes(whole[:length])
-        refusal(tmp_path / "p.uff")
+        assert "p.uff" in refusal(tmp_path / "p.uff")
 
 
 AXIS = f"{17:10d}    0    0    0 NONE                 s\n"
