@@ -88,10 +88,10 @@ def test_one_mode_off_by_a_thousandth_would_be_seen():
 def test_what_a_recording_holds_comes_back():
     # The recording is a time-stepped chain of bodies in a room (recordings_demo/synthesis.py); its modes are measured, made
     # into sound and measured again. Overlapping modes that only the room made may merge; those that were certain, and
-    # their damping to a twentieth, must be there to a thousandth and a fiftieth.
-    first = analyse(read_recording(DEMO / "c05r.flac")).modes
+    # their damping to a tenth, must be there to a thousandth and a fiftieth.
+    first = analyse(read_recording(DEMO / "c05l.flac")).modes
     again = analyse(taps_of(first, noise=1e-5)).modes
-    certain = [m for m in first if m.damping_ratio_u < 0.05 * m.damping_ratio and not m.flags]
+    certain = [m for m in first if m.damping_ratio_u < 0.1 * m.damping_ratio and not m.flags]
     assert len(certain) >= 4
     for truth in certain:
         nearest = min(again, key=lambda m: abs(m.frequency_hz - truth.frequency_hz))

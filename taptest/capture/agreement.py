@@ -17,7 +17,7 @@ _AUDIBLE_DB = -30.0
 _MOST = 8
 _LEAST = 3  # modes, without which nothing is said
 FARTHEST_PERCENT = 4.0  # what is farther off is another mode
-_UNCERTAIN = 4.0  # standard uncertainties
+_UNCERTAIN = 2.0  # standard uncertainties
 
 
 @dataclass(frozen=True)

@@ -30,10 +30,11 @@ _EXPLAINED = 0.75  # least share of what sounds after the contact that decaying 
 _RESONANT = 0.045  # damping ratio up to which a component counts as a ring
 _BROAD = 0.10  # above this damping ratio a component is the thud of the contact, not a resonance
 _REFITS = 4
+_SEARCHED_HZ = 600.0  # at least so far, whatever is asked for
 _CLOSE = 2.0  # half-power bandwidths
-_SAME = 0.004  # relative: what a late fit may differ by in frequency from the whole one
+# What a late fit may differ by in frequency from the whole one, or twice its uncertainty as far as it can be no other mode.
+_SAME, _SAME_AT_MOST = 0.004, 0.02
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-_ROOM = 2.0  # set on the demo recordings, so that two uncertainties cover about three in four of their modes
 
 
 @dataclass(frozen=True)
@@ -154,7 +155,8 @@ def analyse(recording: Recording, settings: Settings | None = None, *, rounds: i
     else:
         taps = pickup_taps(samples, rate, clipped_s=pickup.channels[channel].clipped_s)
     noise = noise_between(silences(samples, rate, taps), samples, rate)
-    found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds)
+    reach = np.inf if pickup is None else pickup.high_hz
+    found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds, reach_hz=reach)
     flags = list(recording.flags)
     if pickup is not None and rate < BOUNCES_TOLD_HZ:
         flags.append("coarse-pickup")
@@ -193,11 +195,23 @@ class Resonances:
 
 
 def find_resonances(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, settings: Settings, *, rounds: int = ROUNDS
+    samples: Real,
+    rate: float,
+    taps: Sequence[Tap],
+    noise: Noise,
+    settings: Settings,
+    *,
+    rounds: int = ROUNDS,
+    reach_hz: float = np.inf,
 ) -> Resonances:
-    """What the good taps of a channel share. One round of search is a first look: a sixth of the work, strong modes only."""
+    """What the good taps of a channel share. One round of search is a first look: a sixth of the work, strong modes only.
+
+    ``reach_hz``: up to where the samples tell anything.
+    """
     low, high = settings.low_hz, min(settings.high_hz, 0.45 * rate)
-    judged, poles, spectra = _resonances(samples, rate, list(taps), noise, low, high, rounds)
+    # A narrow range holds the skirts of louder modes beyond it, which only those modes explain.
+    searched = max(high, min(_SEARCHED_HZ, 0.45 * rate, reach_hz))
+    judged, poles, spectra = _resonances(samples, rate, list(taps), noise, low, searched, rounds)
     if spectra is None:
         return Resonances(tuple(judged), (), 0.0)
     poles = [p for p in poles if not p.hidden and p.damping_ratio < _BROAD and low <= p.frequency_hz <= high]
@@ -205,7 +219,7 @@ def find_resonances(
     room = settings.room_decay
     if room is not None and modes:
         good = [tap for tap in judged if tap.accepted]
-        late = {wait: _late_modes(samples, rate, good, noise, low, high, room, wait) for wait in WAITS}
+        late = {wait: _late_modes(samples, rate, good, noise, low, searched, room, wait) for wait in WAITS}
         modes = tuple(_told_from_room(mode, room, late) for mode in modes)
     return Resonances(tuple(judged), modes, float(spectra.lengths.max()) / rate)
 
@@ -359,8 +373,9 @@ def _late_modes(
 def _told_from_room(mode: Mode, room: RoomDecay, late: Mapping[float, Sequence[Mode]]) -> Mode:
     """The mode with the best of its dampings, or marked where the room hides it or leaves too little to tell."""
     settled = []
+    reach = min(max(_SAME * mode.frequency_hz, 2 * mode.frequency_u_hz), _SAME_AT_MOST * mode.frequency_hz)
     for wait, modes in late.items():
-        near = [m for m in modes if abs(m.frequency_hz - mode.frequency_hz) < _SAME * mode.frequency_hz]
+        near = [m for m in modes if abs(m.frequency_hz - mode.frequency_hz) < reach]
         again = max(near, key=lambda m: m.level_db, default=None)
         if again is not None:
             settled.append(Settled(wait, again.damping_ratio, again.damping_ratio_u))
@@ -393,10 +408,6 @@ def _estimate(pole: Pole, heard: NDArray[np.bool_]) -> Mode:
         for i in range(2):
             mean, width = combine_taps(own[:, i], variance[:, i], best[i], spread[i])
             best[i], spread[i] = (mean, width) if mean > 0 else (best[i], width)
-    # Hidden components measure what the room does to the peak they surround: as many decibels below it as they lie, so large
-    # is the part of its bandwidth by which the peak may have been moved or widened.
-    room = _ROOM * float(np.sqrt(pole.clutter)) * pole.decay
-    spread = np.hypot(spread, [room, room / size])
     return Mode(
         frequency_hz=float(best[0] / (2 * np.pi)),
         frequency_u_hz=float(spread[0] / (2 * np.pi)),

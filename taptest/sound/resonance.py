@@ -23,6 +23,9 @@ _LEAST_F = 1.5
 _TRIALS = 8
 _IMPERFECT = 1e-3
 _SILENCE_FREEDOM = 40.0
+# By how much a room moves a mode over what the power says that it leaves around it: components fitted to the room's answer
+# have taken most of that power. Set on the demonstration, so that two uncertainties hold 94 % of its modes (README).
+_ROOM = 4.0
 _START_DAMPING = np.array([0.0002, 0.0007, 0.002, 0.006, 0.015, 0.04])
 _OVERDAMPED = 0.5  # damping ratio above which a component only bends the level under the others
 _SHADOW_DB = -20.0  # next to a strong resonance, whatever is this far below it may be the room's answer to it ...
@@ -33,12 +36,11 @@ _SHADOW_WIDTH = 0.02  # ... and the shadow fades by the square of the distance b
 class Pole:
     """One damped sinusoid shared by all taps, with everything needed to judge it.
 
-    ``decay`` [1/s], ``omega`` damped angular frequency [rad/s]; ``covariance`` (2, 2) of those two from noise alone (scaled by
-    the misfit left around it); ``each`` (taps, 2): every tap's own estimate of (decay, omega), ``each_covariance`` (taps, 2,
+    ``decay`` [1/s], ``omega`` damped angular frequency [rad/s]; ``covariance`` (2, 2) of those two from noise and room (by the
+    misfit left around it); ``each`` (taps, 2): every tap's own estimate of (decay, omega), ``each_covariance`` (taps, 2,
     2); ``amplitude`` (taps,) complex at the first sample of the record; ``strength`` (taps,): misfit that the component
-    removes in each tap, in units of the noise; ``clutter``: power of hidden components at its peak over its own; ``hidden``: in
-    the shadow of a stronger one, so needed by the fit but not to be told from what a room adds; ``record_s``: length of the
-    record it was fitted to.
+    removes in each tap, in units of the noise; ``hidden``: in the shadow of a stronger one, so needed by the fit but not to be
+    told from what a room adds; ``record_s``: length of the record it was fitted to.
     """
 
     decay: float
@@ -48,7 +50,6 @@ class Pole:
     each_covariance: Real
     amplitude: Complex
     strength: Real
-    clutter: float
     hidden: bool
     record_s: float
 
@@ -102,8 +103,8 @@ class _Work:
         """Distance between bins around a frequency."""
         return np.asarray(np.interp(frequency_hz, self.spectra.frequencies_hz, self.spectra.resolution_hz))
 
-    def unexplained(self, chosen: NDArray[np.int64], *, bandwidths: float, bins: int) -> Real:
-        """Power left over around each chosen component in units of the noise floor; (modes,).
+    def unexplained(self, chosen: NDArray[np.int64], *, bandwidths: float, bins: int) -> tuple[Real, Real]:
+        """Power left over around each chosen component in units of the noise floor, and its degrees of freedom; (modes,) each.
 
         More than 1 where the model is not the whole truth, above all in a room: reverberation multiplies the spectrum by one
         plus a random function of frequency.
@@ -119,7 +120,8 @@ class _Work:
         low = np.minimum(low, high - 1)
         # Each component has used up as many of the 2 x bins x taps residuals as it has unknowns.
         unknowns = (1 + spectra.taps) / spectra.taps
-        return np.asarray((total[high] - total[low]) / np.maximum(high - low - unknowns, 1))
+        free = np.maximum(high - low - unknowns, 1)
+        return np.asarray((total[high] - total[low]) / free), np.asarray(2 * spectra.taps * free)
 
     def groups(self) -> list[NDArray[np.int64]]:
         """All components in order of frequency, cut at the widest gaps into groups small enough to fit in one go."""
@@ -360,7 +362,7 @@ def _not_earned(work: _Work, group: NDArray[np.int64], low_hz: float) -> NDArray
     if unphysical.any():
         return group[unphysical]
     gains = _strengths(work, group).sum(axis=1)
-    left = np.maximum(work.unexplained(group, bandwidths=2, bins=5), 1.0)
+    left = np.maximum(work.unexplained(group, bandwidths=2, bins=5)[0], 1.0)
     # Against noise alone a component must be beyond chance; against what else is left there, an F ratio decides.
     unknowns = 2 + 2 * work.spectra.taps
     weak = np.flatnonzero(gains < np.maximum(_threshold(work.spectra.taps), _LEAST_F * unknowns * left))
@@ -376,20 +378,26 @@ def _in_shadow(work: _Work, members: NDArray[np.int64]) -> NDArray[np.bool_]:
     """
     # A peak is no higher than the record is long.
     peak = (np.abs(work.amplitude) ** 2).mean(axis=0) / (work.decay + work.step_at(work.omega / (2 * np.pi))) ** 2
+    peak[_wild(work)] = 0.0
     distance = (work.omega[members][:, None] - work.omega[None, :]) / work.omega[members][:, None]
     shadow = peak[None, :] * 10 ** (_SHADOW_DB / 10) / (1 + (distance / _SHADOW_WIDTH) ** 2)
     shadow[np.arange(len(members)), members] = 0
-    return np.asarray(peak[members] < shadow.max(axis=1))
+    return np.asarray(peak[members] <= shadow.max(axis=1))
 
 
-def _clutter(work: _Work, group: NDArray[np.int64]) -> Real:
-    """Power of the hidden components, summed, over each component's own, mean within its half-power bandwidth; (modes,)."""
-    hidden = _in_shadow(work, np.arange(len(work.decay)))
-    centre, half = work.omega[group], work.decay[group]
-    own = (np.abs(work.amplitude[:, group]) ** 2).mean(axis=0) / half**2
-    distance = np.maximum(np.abs(centre[:, None] - work.omega[None, hidden]) - half[:, None], 0.0)
-    power = (np.abs(work.amplitude[:, hidden]) ** 2).mean(axis=0) / (work.decay[hidden] ** 2 + distance**2)
-    return np.asarray(power.sum(axis=1) / own)
+def _wild(work: _Work) -> NDArray[np.bool_]:
+    """Components that are no peak in what was transformed: overdamped, or run off beyond it; (modes,)."""
+    centre = work.omega / (2 * np.pi)
+    low, high = work.spectra.frequencies_hz[[0, -1]]
+    return np.asarray((work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay)) | (centre < low) | (centre > high))
+
+
+def _room(work: _Work, group: NDArray[np.int64]) -> Real:
+    """Power left around each component beyond what chance leaves in one of a thousand, in units of the noise; (modes,)."""
+    left, freedom = work.unexplained(group, bandwidths=2, bins=9)
+    # The 99.9 % point of chi-squared over its degrees of freedom (Wilson and Hilferty 1931).
+    chance = (1 - 2 / (9 * freedom) + 3.09 * np.sqrt(2 / (9 * freedom))) ** 3
+    return np.asarray(np.maximum(left - chance, 0.0))
 
 
 def _strengths(work: _Work, group: NDArray[np.int64]) -> Real:
@@ -417,7 +425,7 @@ def _finish(work: _Work) -> list[Pole]:
     groups = work.groups()
     for group in groups if len(groups) > 1 else []:
         work.fit(group, iterations=8, tolerance=0.1)
-    wild = np.flatnonzero(work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay))
+    wild = np.flatnonzero(_wild(work))
     if len(wild):
         work.drop(wild)
         work.fit_all(iterations=8, tolerance=0.1)
@@ -425,16 +433,15 @@ def _finish(work: _Work) -> list[Pole]:
     for group in groups:
         fit = work.fit(group, iterations=8, tolerance=0.02)
         strengths = _strengths(work, group)
-        left = work.unexplained(group, bandwidths=8, bins=24)
-        # Residual and silence both tell the noise; each counts by its degrees of freedom. Where far more than noise is left it
-        # is the same in every tap (a room), and does not average out.
-        freedom = 48 * work.spectra.taps
-        left = np.where(left < 2.0, (_SILENCE_FREEDOM + freedom * left) / (_SILENCE_FREEDOM + freedom), left)
-        scales = np.where(left < 2.0, left, left * work.spectra.taps)
+        left, freedom = work.unexplained(group, bandwidths=8, bins=24)
+        # Residual and silence both tell the noise; each counts by its degrees of freedom.
+        noise = (_SILENCE_FREEDOM + freedom * np.minimum(left, 2.0)) / (_SILENCE_FREEDOM + freedom)
+        room = _room(work, group)
+        # What a room leaves is the same in every tap, so that it does not average out.
+        scales = noise + _ROOM**2 * work.spectra.taps * room
         n = len(group)
         hidden = _in_shadow(work, group) | (work.decay[group] < 0.25 * work.step_at(work.omega[group] / (2 * np.pi)))
         hidden |= strengths.sum(axis=1) < _threshold(work.spectra.taps)
-        clutter = _clutter(work, group)
         covariance = np.linalg.pinv(fit.information.sum(axis=0), hermitian=True)
         # A tap's own estimate: the Gauss-Newton step of that tap alone, from the pooled one.
         ridge = 1e-10 * np.einsum("jpp->jp", fit.information)[:, :, None] * np.eye(2 * n) + 1e-30 * np.eye(2 * n)
@@ -447,16 +454,12 @@ def _finish(work: _Work) -> list[Pole]:
                     decay=float(fit.decay[i]),
                     omega=float(fit.omega[i]),
                     covariance=covariance[np.ix_(pair, pair)] * scales[i],
-                    clutter=float(clutter[i]),
                     each=np.array([fit.decay[i], fit.omega[i]]) + steps[:, pair],
-                    each_covariance=inverse[:, pair[:, None], pair[None, :]] * left[i],
+                    each_covariance=inverse[:, pair[:, None], pair[None, :]] * (noise[i] + room[i]),
                     amplitude=fit.amplitude[:, i],
                     strength=strengths[i],
                     hidden=bool(hidden[i]),
                     record_s=float(1 / work.step_at(np.array(fit.omega[i] / (2 * np.pi)))),
                 )
             )
-    # The room does not spare a resonance because its own satellites were not found; nor is more usual than one of them can be.
-    usual = float(np.median([p.clutter for p in poles if not p.hidden] or [0.0]))
-    usual = min(usual, 10 ** (_SHADOW_DB / 10))
-    return sorted((replace(p, clutter=max(p.clutter, usual)) for p in poles), key=lambda p: p.omega)
+    return sorted(poles, key=lambda p: p.omega)

@@ -221,7 +221,10 @@ def fit_poles(
         step = scale * np.linalg.solve(normal + damping * np.eye(2 * n), scale * pull)
         if np.all(np.abs(step) * np.sqrt(diagonal) < tolerance) and damping < 1e-2:
             break
-        new_decay = np.clip(state.decay + step[:n], state.decay / 2, state.decay * 2)
+        # What is over within a sample has no shape that could tell anything more.
+        new_decay = np.minimum(
+            np.clip(state.decay + step[:n], state.decay / 2, state.decay * 2), spectra.sample_rate_hz
+        )
         new_omega = np.clip(state.omega + np.clip(step[n:], -leash / 3, leash / 3), omega - leash, omega + leash)
         new = _State(problem, new_decay, np.maximum(new_omega, 1.0))
         if new.misfit.sum() <= state.misfit.sum() * (1 + 1e-12):
