@@ -146,7 +146,7 @@ class Session:
         self._tell(self._last)
         if good >= self._needed:
             self._due = ski_id
-            self._look(ski_id)
+        self._look(ski_id, tell=good >= self._needed)
 
     def settle(self, tail: NDArray[np.floating] | None = None) -> None:
         """Add ``tail`` (frames,), what followed the last good tap, to it; a ski that has all its taps is finished."""
@@ -372,18 +372,21 @@ class Session:
         except TaptestError as problem:
             self._say(str(problem), trouble=True)
 
-    def _look(self, ski_id: str) -> None:
+    def _look(self, ski_id: str, *, tell: bool) -> None:
         """A first verdict within a tenth of a second, before everything is written and looked at closely.
 
-        Each tap was looked at when it was heard; only what an earlier session kept is looked at now.
+        Each tap was looked at when it was heard; only what an earlier session kept is looked at now. What is not to be told
+        yet is looked at all the same: the place of each tap's modes is remembered, and the last one adds but its own.
         """
         try:
             sounds = self._sounds(ski_id)
             analyses = sounds if ski_id in self._together else [sounds[index] for index in agreeing(sounds)[0]]
-            self._done = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
+            look = FirstLook(ski_id, self._desk.judge(ski_id, analyses))
         except TaptestError:
             return  # what is wrong is told when the same is done in full
-        self._tell(self._done)
+        if tell:
+            self._done = look
+            self._tell(look)
 
     def _drop_others(self, ski_id: str) -> None:
         """Taps that sound like another ski than most do are moved out of the way, and that is told."""

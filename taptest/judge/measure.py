@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from math import hypot, log, sqrt
 
 import numpy as np
@@ -13,10 +14,10 @@ from taptest.beam.construction import Construction
 from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, predict
 from taptest.errors import ConstructionError, RecordingError, shown
 from taptest.judge.lot import SkiRow
-from taptest.judge.match import ON_THE_SKI, Identification, PlacedMode, identify
+from taptest.judge.match import ON_THE_SKI, Identification, MatchSettings, PlacedMode, identify
 from taptest.judge.trust import Trust
 from taptest.recording import read_recording
-from taptest.sound.analysis import Analysis, Settings, analyse, combine_taps
+from taptest.sound.analysis import Analysis, Mode, Settings, analyse, combine_taps
 from taptest.sound.taps import REASONS
 
 # A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source).
@@ -220,9 +221,16 @@ def corrected(analysis: Analysis, factor: float) -> Analysis:
 
 
 def _identified(analysis: Analysis, prediction: Prediction, settings: Settings) -> Identification:
-    high_hz = analysis.high_hz(settings)
     known = None if analysis.pickup is None else ON_THE_SKI
-    return identify(analysis.modes, prediction, low_hz=settings.low_hz, high_hz=high_hz, settings=known)
+    return _placed_once(analysis.modes, prediction, settings.low_hz, analysis.high_hz(settings), known)
+
+
+@lru_cache(maxsize=64)
+def _placed_once(
+    modes: tuple[Mode, ...], prediction: Prediction, low_hz: float, high_hz: float, known: MatchSettings | None
+) -> Identification:
+    """The same recording of the same ski is placed once: while it is tapped, each new tap asks for those before it again."""
+    return identify(modes, prediction, low_hz=low_hz, high_hz=high_hz, settings=known)
 
 
 def _ambiguous(found: Identification) -> str:
