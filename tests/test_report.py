@@ -27,6 +27,7 @@ from taptest.judge.lot import read_lot
 from taptest.judge.measured_lot import measure_lot
 from taptest.judge.pairs import judge_pairs
 from taptest.judge.trust import Citation, Trust
+from taptest.processes import processes
 from taptest.show import report as report_module
 from taptest.show.as_json import check_document
 from taptest.show.pairs_json import pairs_document
@@ -312,8 +313,9 @@ def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
 @pytest.mark.slow
 def test_the_same_lot_gives_the_same_bytes_in_one_process_or_two(made, tmp_path):
     few = few_skis(made.measured, 3)
-    for name, workers in (("a", 1), ("b", 1), ("c", 2)):
-        write_report(tmp_path / name, few, ReportSettings(made_on=DAY, workers=workers))
+    for name, count in (("a", 1), ("b", 1), ("c", 2)):
+        with processes(count) as pool:
+            write_report(tmp_path / name, few, ReportSettings(made_on=DAY, pool=pool))
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes() == (tmp_path / "c").read_bytes()
 
 
@@ -345,10 +347,11 @@ def test_only_a_few_sections_are_held(monkeypatch):
     taken = []
     jobs = (taken.append(n) or n for n in range(50))
     monkeypatch.setattr(report_module, "section", abs)  # whatever can be sent to another process
-    made = report_module._in_order(jobs, 2)
-    assert next(made) == "" and len(taken) == 4
-    for done, number in enumerate(made):
-        assert number == done and len(taken) <= done + 5
+    with processes(2) as pool:
+        made = report_module._in_order(jobs, pool)
+        assert next(made) == "" and len(taken) == 8
+        for done, number in enumerate(made):
+            assert number == done and len(taken) <= done + 9
     assert len(taken) == 50
 
 

@@ -55,7 +55,7 @@ def test_transform_is_that_of_the_truncated_record_for_every_length_at_once() ->
     counts = np.repeat(lengths, 57)
     spectra = Spectra(np.zeros((1, len(counts)), complex), frequencies, counts, np.ones(len(counts)), RATE_HZ)
     decay, omega = np.array([1.0, 15.0, 80.0]), 2 * np.pi * np.array([90.0, 200.0, -140.0])
-    value, slope = spectra.transform(decay, omega)
+    value, slope = spectra.transform_and_slope(decay, omega)
     for i in range(3):
         s = -decay[i] + 1j * omega[i]
 

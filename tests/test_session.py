@@ -67,7 +67,9 @@ def test_guided_through_all_skis_with_bad_taps_in_between(bench):
         *("SkiUp", "TapRefused", "TapKept", "TapKept", "FirstLook", "SkiDone"),
         *("SkiUp", "TapKept", "TapKept", "FirstLook", "SkiDone", "Said", "Ended"),
     ]
-    assert bench.up() == ["A", "B", "C"] and bench.desk.judged == [(ski_id, taps) for ski_id in "ABC" for taps in (1, 2, 2)]
+    assert bench.up() == ["A", "B", "C"] and bench.desk.judged == [
+        (ski_id, taps) for ski_id in "ABC" for taps in (1, 2, 2)
+    ]
     assert bench.desk.cells == {"A": "A.flac", "B": "B.flac", "C": "C.flac"}
     assert bench.session.ended and bench.store.unfinished() == ()
     refused = next(each for each in bench.told if isinstance(each, TapRefused))

@@ -1,16 +1,12 @@
 """``taptest report``: a lot as one page to look at, listen to and hand over."""
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
 from taptest.cli import calibrations, output
 from taptest.cli.options import CalibrationFolder, Channel, High, Low, Room
-
-if TYPE_CHECKING:
-    from taptest.judge.measured_lot import MeasuredLot
-    from taptest.sound.analysis import Settings
 
 
 def report(
@@ -38,6 +34,9 @@ def report(
 
     The page loads nothing from anywhere: it can be mailed, kept and printed.
     """
+    from taptest.judge.lot import read_lot
+    from taptest.judge.measured_lot import measure_lot
+    from taptest.processes import processes
     from taptest.show.pdf import find_browser, print_to_pdf
     from taptest.show.report import ReportSettings, check_replaceable, write_report
     from taptest.show.sheet import members_of, write_sheet
@@ -51,39 +50,32 @@ def report(
     browser = find_browser() if pdf else ""
     if pdf:
         check_replaceable(printed)
-    measured = _measured(lot, settings, calibration_folder, room_given=room is not None, keep_analyses=sheet is None)
-    how = ReportSettings(settings, audio=not no_audio, workers=output.worker_count(len(measured.skis)))
-    if sheet is not None:
-        members_of(measured, sheet)
-        write_sheet(target, measured, sheet, how)
-    else:
-        with output.progress("drawing", len(measured.skis)) as advance:
-            write_report(target, measured, how, progress=advance)
+    table = read_lot(lot)
+    names = tuple(row.construction for row in table.rows)
+    trust = calibrations.trusted(calibration_folder, beside=lot, room_given=room is not None, constructions=names)
+    # The same processes listen and draw: their start is a part of the time.
+    with processes(output.worker_count(len(table.rows))) as pool:
+        with output.progress("checking", len(table.rows)) as advance:
+            measured = measure_lot(
+                table,
+                settings=settings,
+                trust=trust,
+                progress=lambda done, total, ski_id: advance(),
+                workers=pool or 1,
+                keep_analyses=sheet is None,
+            )
+        how = ReportSettings(settings, audio=not no_audio, pool=pool)
+        if sheet is not None:
+            members_of(measured, sheet)
+            write_sheet(target, measured, sheet, how)
+        else:
+            with output.progress("drawing", len(measured.skis)) as advance:
+                write_report(target, measured, how, progress=advance)
     if pdf:
         print_to_pdf(target, printed, browser)
     typer.echo(f"{_size(target)}{f', {_size(printed)}' if pdf else ''}")
     problems = [*map(str, measured.lot.problems), *measured.unread]
     output.finish(problems, (*measured.lot.notes, *measured.trust.notes), nothing_read=not measured.skis)
-
-
-def _measured(
-    lot: str, settings: "Settings", calibration_folder: str | None, *, room_given: bool, keep_analyses: bool
-) -> "MeasuredLot":
-    from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
-
-    table = read_lot(lot)
-    names = tuple(row.construction for row in table.rows)
-    trust = calibrations.trusted(calibration_folder, beside=lot, room_given=room_given, constructions=names)
-    with output.progress("checking", len(table.rows)) as advance:
-        return measure_lot(
-            table,
-            settings=settings,
-            trust=trust,
-            progress=lambda done, total, ski_id: advance(),
-            workers=output.worker_count(len(table.rows)),
-            keep_analyses=keep_analyses,
-        )
 
 
 def _size(path: Path) -> str:

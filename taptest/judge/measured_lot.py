@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor
+from contextlib import nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -11,6 +13,7 @@ from taptest.errors import ConstructionError, shown
 from taptest.judge.lot import Lot, SkiRow
 from taptest.judge.measure import MeasuredSki, Rig, measure_ski
 from taptest.judge.trust import Trust
+from taptest.processes import processes
 from taptest.sound.analysis import Settings
 
 Progress = Callable[[int, int, str], None]
@@ -36,7 +39,7 @@ def measure_lot(
     settings: Settings | None = None,
     rig: Rig | None = None,
     progress: Progress | None = None,
-    workers: int = 1,
+    workers: int | Executor = 1,
     trust: Trust | None = None,
     keep_analyses: bool = False,
 ) -> MeasuredLot:
@@ -49,8 +52,8 @@ def measure_lot(
         settings: for the analysis of the recordings.
         rig: uncertainties of the table's stiffness and mass.
         progress: called with (skis done, skis in all, id of the ski just done).
-        workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
-            ``if __name__ == "__main__"``.
+        workers: processes to share the recordings among, or some that run already; with more than one, a calling script
+            needs the usual guard ``if __name__ == "__main__"``.
         trust: what calibrations say about room, clock and repeatability.
         keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
     """
@@ -94,38 +97,37 @@ def measure_rows(
     trust: Trust,
     *,
     progress: Progress | None = None,
-    workers: int = 1,
+    workers: int | Executor = 1,
     keep_analyses: bool = False,
 ) -> tuple[MeasuredSki, ...]:
     """Every row measured, in their order; ``constructions`` by the name that the rows give."""
     settings = replace(settings, room=settings.room or trust.room)
     jobs = [(row, constructions[row.construction], settings, rig, trust, keep_analyses) for row in rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
-    for done, (index, ski) in enumerate(_measured(jobs, workers), start=1):
-        measured[index] = ski
-        if progress is not None:
-            progress(done, len(jobs), ski.row.ski_id)
+    given = nullcontext(workers) if isinstance(workers, Executor) else processes(min(workers, len(jobs)))
+    with given as pool:
+        for done, (index, ski) in enumerate(_measured(jobs, pool), start=1):
+            measured[index] = ski
+            if progress is not None:
+                progress(done, len(jobs), ski.row.ski_id)
     return tuple(ski for ski in measured if ski is not None)
 
 
 _Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust, bool]
 
 
-def _measured(jobs: Sequence[_Job], workers: int) -> Iterator[tuple[int, MeasuredSki]]:
+def _measured(jobs: Sequence[_Job], pool: Executor | None) -> Iterator[tuple[int, MeasuredSki]]:
     """Index and result of every job, in the order in which they are done."""
-    if min(workers, len(jobs)) <= 1:
+    if pool is None:
         for index, job in enumerate(jobs):
             yield index, measure_ski(*job)
         return
-    import multiprocessing
-    from concurrent.futures import ProcessPoolExecutor, as_completed
+    from concurrent.futures import as_completed
 
-    # A forked child of a program with threads (progress bars, linear algebra) can hang.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(jobs)), mp_context=context) as pool:
-        futures = {pool.submit(measure_ski, *job): index for index, job in enumerate(jobs)}
-        try:
-            for future in as_completed(futures):
-                yield futures[future], future.result()
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    futures = {pool.submit(measure_ski, *job): index for index, job in enumerate(jobs)}
+    try:
+        for future in as_completed(futures):
+            yield futures[future], future.result()
+    finally:
+        for future in futures:
+            future.cancel()

@@ -7,6 +7,7 @@ import os
 import tempfile
 from collections import deque
 from collections.abc import Callable, Generator, Iterator, Sequence
+from concurrent.futures import Executor
 from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass, field
 from itertools import islice
@@ -31,16 +32,17 @@ ORDER = ("pass", "recheck", "outlier", "not judged")
 SECTIONS = (("outlier", "Set aside"), ("recheck", "Recheck"), ("not judged", "Not judged"))
 MARK = '<meta name="generator" content="taptest report">'
 _MARK_WITHIN = 400
+_AHEAD = 8  # sections that are being made before they are needed
 
 
 @dataclass(frozen=True)
 class ReportSettings:
-    """How a report is made: ``audio`` with players, ``made_on`` the day that it names, ``workers`` processes."""
+    """How a report is made: ``audio`` with players, ``made_on`` the day that it names, ``pool`` of processes, if any."""
 
     settings: Settings = field(default_factory=Settings)
     audio: bool = True
     made_on: datetime.date | None = None
-    workers: int = 1
+    pool: Executor | None = None
 
 
 def write_report(
@@ -61,7 +63,7 @@ def write_report(
         ReportError: there is a file of that name that is no report, or it cannot be written.
     """
     result = check_measured(measured)
-    sections = _in_order(_jobs(measured, result, how), how.workers)
+    sections = _in_order(_jobs(measured, result, how), how.pool)
     with replacing(path) as page, closing(sections):
         next(sections)  # the first ones are being made while the head is
         page.write(_head(measured, result, how))
@@ -218,28 +220,23 @@ def _jobs(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> It
         )
 
 
-def _in_order(jobs: Iterator[SectionJob], workers: int) -> Generator[str, None, None]:
+def _in_order(jobs: Iterator[SectionJob], pool: Executor | None) -> Generator[str, None, None]:
     """The sections in the order of the jobs, a few ahead of what is written and never more.
 
     An empty one comes first, as soon as those few are on their way.
     """
-    if workers <= 1:
+    if pool is None:
         yield ""
         yield from map(section, jobs)
         return
-    import multiprocessing
-    from concurrent.futures import Future, ProcessPoolExecutor
-
-    # A forked child of a program with threads (progress bars, linear algebra) can hang.
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(workers, mp_context=context) as pool:
-        waiting: deque[Future[str]] = deque(pool.submit(section, job) for job in islice(jobs, 2 * workers))
-        try:
-            yield ""
-            for job in jobs:
-                waiting.append(pool.submit(section, job))
-                yield waiting.popleft().result()
-            while waiting:
-                yield waiting.popleft().result()
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
+    waiting = deque(pool.submit(section, job) for job in islice(jobs, _AHEAD))
+    try:
+        yield ""
+        for job in jobs:
+            waiting.append(pool.submit(section, job))
+            yield waiting.popleft().result()
+        while waiting:
+            yield waiting.popleft().result()
+    finally:
+        for future in waiting:
+            future.cancel()

@@ -7,7 +7,7 @@ own imperfection explain (an F-like ratio: misfit explained over misfit left).
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -154,7 +154,7 @@ class _Work:
         spectra = self.spectra.take(part)
         rest = np.setdiff1d(np.arange(len(self.decay)), group)
         if len(rest):
-            spectra = replace(spectra, values=spectra.values - self.sum_of(rest, spectra))
+            spectra = spectra.holding(spectra.values - self.sum_of(rest, spectra))
         low, high = spectra.frequencies_hz[[0, -1]]
         margin = float(spectra.resolution_hz.max())
         return spectra, self.steady_hz[(self.steady_hz > low - margin) & (self.steady_hz < high + margin)]

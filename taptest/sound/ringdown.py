@@ -67,38 +67,58 @@ class Spectra:
 
     def take(self, part: slice) -> Spectra:
         """The same spectra in some of the bins."""
-        return Spectra(
-            self.values[:, part],
-            self.frequencies_hz[part],
-            self.lengths[part],
-            self.noise_power[part],
-            self.sample_rate_hz,
-        )
+        return self._alike(self.values[:, part], part)
 
-    def transform(self, decay: Real, omega: Real) -> tuple[Complex, Complex]:
-        """Equation (1): ``G`` and its derivative by the exponent ``s = -alpha + i omega`` for every pole, (poles, bins)."""
-        interval = 1.0 / self.sample_rate_hz
+    def holding(self, values: Complex) -> Spectra:
+        """Other values in the same bins."""
+        return self._alike(values, slice(None))
+
+    def _alike(self, values: Complex, part: slice) -> Spectra:
+        alike = Spectra(
+            values, self.frequencies_hz[part], self.lengths[part], self.noise_power[part], self.sample_rate_hz
+        )
+        # What follows from the bins alone need not be worked out again.
+        durations, which = self._pieces
+        alike.__dict__.update(_turns=self._turns[part], _pieces=(durations, which[part]))
+        return alike
+
+    def transform(self, decay: Real, omega: Real) -> Complex:
+        """Equation (1): ``G`` for every pole, (poles, bins)."""
+        return self._transformed(decay, omega)[0]
+
+    def transform_and_slope(self, decay: Real, omega: Real) -> tuple[Complex, Complex]:
+        """``G`` and its derivative by the exponent ``s = -alpha + i omega``, (poles, bins) each."""
+        value, zw, below, end, durations = self._transformed(decay, omega)
+        zw *= 1.0 / self.sample_rate_hz
+        zw *= value
+        zw -= (durations * end)[:, self._pieces[1]]
+        zw *= below
+        return value, zw
+
+    def _transformed(self, decay: Real, omega: Real) -> tuple[Complex, Complex, Complex, Complex, Real]:
         s = (-decay + 1j * omega)[:, None]
         durations, which = self._pieces
-        zw = np.exp(s * interval) * self._turns
+        zw = np.exp(s / self.sample_rate_hz) * self._turns
         below = 1.0 / (1.0 - zw)
         # z**N exp(-i ...): N whole turns at a bin's frequency leave z**N alone.
         end = np.exp(s * durations)
-        value = (1.0 - end)[:, which] * below
-        slope = (interval * zw * value - (durations * end)[:, which]) * below
-        return value, slope
+        return (1.0 - end)[:, which] * below, zw, below, end, durations
 
 
 def basis(spectra: Spectra, decay: Real, omega: Real) -> Complex:
     """Transforms of ``Re z**n`` and ``-Im z**n``, stacked: (2 modes, bins); the linear unknowns are Re c and Im c."""
-    value = spectra.transform(np.concatenate((decay, decay)), np.concatenate((omega, -omega)))[0]
-    return _real_pairs(value)
+    return _real_pairs(spectra.transform(np.concatenate((decay, decay)), np.concatenate((omega, -omega))))
 
 
 def _real_pairs(value: Complex) -> Complex:
     half = len(value) // 2
     above, below = value[:half], value[half:]
-    return np.concatenate(((above + below) / 2, (above - below) * 0.5j))
+    pairs = np.empty_like(value)
+    np.add(above, below, out=pairs[:half])
+    np.subtract(above, below, out=pairs[half:])
+    pairs[:half] *= 0.5
+    pairs[half:] *= 0.5j
+    return pairs
 
 
 def _rows(values: Complex, weight: Real) -> Real:
@@ -154,26 +174,26 @@ class _State:
     def __init__(self, problem: _Problem, decay: Real, omega: Real) -> None:
         self.decay, self.omega = decay, omega
         n = len(decay)
-        value, slope = problem.spectra.transform(np.concatenate((decay, decay)), np.concatenate((omega, -omega)))
-        moving = np.concatenate((_real_pairs(value), _real_pairs(-slope)))
-        rows = np.concatenate((_rows(moving, problem.weight), problem.steady))
+        value, slope = problem.spectra.transform_and_slope(
+            np.concatenate((decay, decay)), np.concatenate((omega, -omega))
+        )
+        # The basis with the hum first, then the derivatives.
+        basis_rows, slope_rows = (_rows(_real_pairs(each), problem.weight) for each in (value, -slope))
+        rows = np.concatenate((basis_rows, problem.steady, slope_rows))
         scale = 1.0 / np.sqrt(np.einsum("ij,ij->i", rows, rows))
         gram = (rows @ rows.T) * scale[:, None] * scale[None, :]
         shadow = (rows @ problem.target.T) * scale[:, None]
-        flat = np.r_[0 : 2 * n, 4 * n : len(rows)]
-        tilt = np.r_[2 * n : 4 * n]
-        normal = gram[np.ix_(flat, flat)]
-        normal[np.diag_indices(len(flat))] += 1e-13
-        solved = np.linalg.solve(normal, np.concatenate((gram[np.ix_(flat, tilt)], shadow[flat]), axis=1))
+        flat, tilt = slice(0, len(rows) - 2 * n), slice(len(rows) - 2 * n, len(rows))
+        normal = gram[flat, flat].copy()
+        normal[np.diag_indices(len(normal))] += 1e-13
+        solved = np.linalg.solve(normal, np.concatenate((gram[flat, tilt], shadow[flat]), axis=1))
         across, weights = solved[:, : 2 * n], solved[:, 2 * n :]
         self.misfit = np.maximum(problem.power - np.einsum("pj,pj->j", shadow[flat], weights), 0.0)
         self.coefficients = (weights * scale[flat, None]).T[:, : 2 * n]
         unscale = 1.0 / scale[tilt]
         # What the basis cannot absorb of the derivatives (Kaufman), and the residual's pull on it.
-        self._gram = (
-            (gram[np.ix_(tilt, tilt)] - gram[np.ix_(tilt, flat)] @ across) * unscale[:, None] * unscale[None, :]
-        )
-        self._pull = (shadow[tilt] - gram[np.ix_(tilt, flat)] @ weights).T * unscale
+        self._gram = (gram[tilt, tilt] - gram[tilt, flat] @ across) * unscale[:, None] * unscale[None, :]
+        self._pull = (shadow[tilt] - gram[tilt, flat] @ weights).T * unscale
 
     def derivatives(self) -> tuple[Real, Real]:
         """Information (taps, 2n, 2n) and gradient (taps, 2n) on (alpha, omega), amplitudes eliminated."""
@@ -257,7 +277,7 @@ def best_start(spectra: Spectra, values: Complex, *, omega: Real, decay: Real) -
     """The pole of a grid ``omega`` x ``decay`` that alone removes most misfit: (omega, decay, misfit removed)."""
     grid_omega, grid_decay = (g.ravel() for g in np.meshgrid(omega, decay))
     weight = 1.0 / np.sqrt(spectra.noise_power)
-    value = spectra.transform(grid_decay, grid_omega)[0] * weight
+    value = spectra.transform(grid_decay, grid_omega) * weight
     # A resonance well above 0 Hz is nearly analytic, so one complex coefficient stands for the pair: good for a start.
     removed = 2 * (np.abs(value.conj() @ (values * weight).T) ** 2).sum(axis=1)
     removed /= np.einsum("ik,ik->i", value, value.conj()).real
