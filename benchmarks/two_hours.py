@@ -2,9 +2,9 @@
 
 The demonstration's skis are replayed one after the other as fast as they are taken, bad taps and talk included, through
 everything that a session consists of but microphone and screen: listener, what rings after a tap, store, table, first look
-and full look, and what is remembered of it for the closing words. Printed every ten minutes of sound: the resident set, and
-what of it is in use, that is, left when the C library has given back the pages that it keeps for the next large array
-(malloc_trim, with glibc).
+and full look, and what is remembered of it for the closing words. Printed every ten minutes of sound, when a ski is done (the
+taps of the one at hand take up to 12 MB): the resident set, and what of it is in use, that is, left when the C library has
+given back the pages that it keeps for the next large array (malloc_trim, with glibc).
 """
 
 from __future__ import annotations
@@ -54,6 +54,7 @@ class Replay:
     def __init__(self, hours: float) -> None:
         self._seconds = hours * 3600
         self._told_s, self._started_s = 0.0, time.monotonic()
+        self.between_skis = False
         self.used_mb: list[tuple[float, float]] = []
 
     def blocks(self) -> Iterator[Block]:
@@ -62,8 +63,9 @@ class Replay:
             for path in (path for path in DEMO if path.stem not in ("bar", "clap")):
                 for block in FileSource(path, speed=None).blocks():
                     at_s += len(block.samples) / RATE_HZ
+                    self.between_skis = False
                     yield block
-                    if at_s - self._told_s >= EVERY_S:
+                    if self.between_skis and at_s - self._told_s >= EVERY_S:
                         self._told_s = at_s
                         self._tell(at_s)
                     if at_s >= self._seconds:
@@ -104,6 +106,7 @@ def main(hours: float) -> None:
 
         def tell(happening: Happening) -> None:
             counts[type(happening)] += 1
+            source.between_skis |= isinstance(happening, SkiDone)
             story.tell(happening)
             story.take()
 
