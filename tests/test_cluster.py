@@ -5,12 +5,17 @@ import signal
 
 import pytest
 from archives import make_archive
+from sqlalchemy import select
 
 from taptest.archive import cluster
 from taptest.archive.cluster import cluster_crew
 from taptest.archive.files import SoundFile, find_sound_files
 from taptest.archive.local import local_crew
+from taptest.archive.run import run_archive, to_do
 from taptest.errors import ArchiveError, PackageError
+from taptest.logbook.archive_results import LoggedResults
+from taptest.logbook.book import open_logbook
+from taptest.logbook.schema import ANALYSES, MODES
 from taptest.show.as_json import recording_document
 from taptest.sound.analysis import Settings
 
@@ -48,6 +53,21 @@ def test_results_are_equal_to_those_of_this_process(skis, workers):
     assert {each.file: (each.stamp, each.sound_sha256, each.software) for each in outcomes} == {
         each.file: (each.stamp, each.sound_sha256, each.software) for each in here
     }
+
+
+def test_a_cluster_fills_a_logbook_as_this_process_does(skis, workers, tmp_path):
+    contents = {}
+    for name, crew in (("here", local_crew(1)), ("there", cluster_crew(workers.scheduler_address))):
+        with open_logbook(tmp_path / f"{name}.sqlite") as book:
+            results = LoggedResults(book, SETTINGS)
+            done = run_archive(to_do(skis, results), results, SETTINGS, crew)
+            assert (done.analysed, done.failures) == (8, ())
+            columns = (ANALYSES.c.recording, MODES.c.number, MODES.c.frequency_hz, MODES.c.damping_ratio)
+            wanted = select(*columns).join(ANALYSES, ANALYSES.c.id == MODES.c.analysis)
+            with book.engine.connect() as connection:
+                contents[name] = sorted(map(tuple, connection.execute(wanted)))
+            assert not to_do(skis, LoggedResults(book, SETTINGS)).pending
+    assert contents["here"] == contents["there"] and len({each[0] for each in contents["here"]}) == 8
 
 
 def test_another_version_is_refused(skis, workers, monkeypatch):

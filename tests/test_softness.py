@@ -3,16 +3,24 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 from math import sqrt
+from pathlib import Path
 
 import pytest
 from logbook_results import add, day, sound
 from typer.testing import CliRunner
 
 from taptest.cli import app
+from taptest.judge.checker import check_measured
+from taptest.judge.lot import read_lot
+from taptest.judge.measured_lot import measure_lot
 from taptest.logbook.book import open_logbook
 from taptest.logbook.softness import softness
 from taptest.show.softness_words import history_picture
+
+DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 
 
 @pytest.fixture
@@ -37,6 +45,27 @@ def test_the_loss_of_stiffness_is_that_of_the_closed_form(book, tmp_path):
     # 2 ln f + ln m = ln k exactly, so nothing but rounding is left.
     assert found.stiffness.percent == pytest.approx(-5.0, abs=1e-6)
     assert found.bends.percent == 0 and not found.bends.exceeds
+
+
+@pytest.mark.slow
+def test_a_pair_measured_again_a_season_later_from_its_sound(book):
+    """Stepped in time with 6 % less stiffness and 1 % more mass, in other loops; the truth is the chain's eigenvalues."""
+    truths = []
+    for folder, month in ((DEMO, 3), (DEMO / "later", 11)):
+        whole = read_lot(folder / "lot.csv")
+        lot = replace(whole, rows=tuple(row for row in whole.rows if row.pair_id == "C04"))
+        lot_measured = measure_lot(lot, keep_analyses=True)
+        at = datetime(2026, month, 1, tzinfo=UTC)
+        book.add_check(check_measured(lot_measured), lot, measured=lot_measured, at=at)
+        truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["skis"]
+        truths.append({ski["ski_id"]: ski["bending_hz"][2:8] for ski in truth})
+    for history, answer in zip(book.histories("C04"), ("no sign of it", "maybe softer"), strict=True):
+        first, later = (truth[history.ski_id] for truth in truths)
+        true_percent = 100 * sum(b / a - 1 for a, b in zip(first, later, strict=True)) / 6
+        tone, found = history.points[-1].tone, softness(history)
+        assert tone.percent == pytest.approx(true_percent, abs=2 * tone.u_percent) and tone.u_percent < 0.25
+        assert found.answer == answer
+        assert found.stiffness.percent == pytest.approx(-6.0 if answer == "maybe softer" else 0.0, abs=0.5)
 
 
 def test_mass_is_taken_into_account(book, tmp_path):

@@ -38,12 +38,12 @@ _HISTORY = (
 
 def added_view(entered: Sequence[Entered], logbook: str) -> Group:
     """What was entered, file by file."""
-    lines = []
+    lines: list[RenderableType] = []
     for each in entered:
         what = "recording" if each.skis is None else f"lot, {counted(each.skis, 'ski')}"
         state = "entered" if each.added.new else "was in the logbook already"
-        lines.append((shown(each.file, 60), "bold", f"{what}: {state}."))
-    return Group(hanging(lines), prose(f"Logbook: {logbook}", style="dim"))
+        lines.append(Text.assemble((shown(each.file, 60), "bold"), f": {what}, {state}."))
+    return Group(*lines, prose(f"Logbook: {logbook}", style="dim"))
 
 
 def list_view(skis: Sequence[SkiSummary], more: bool, width: int) -> Group:

@@ -32,6 +32,7 @@ _BROAD = 0.10  # above this damping ratio a component is the thud of the contact
 _REFITS = 4
 _SEARCHED_HZ = 600.0  # at least so far, whatever is asked for
 _CLOSE = 2.0  # half-power bandwidths
+_WHERE_IT_RINGS = 0.002
 # What a late fit may differ by in frequency from the whole one, or twice its uncertainty as far as it can be no other mode.
 _SAME, _SAME_AT_MOST = 0.004, 0.02
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
@@ -322,33 +323,41 @@ def _sum_of(spectra: Spectra, poles: Sequence[Pole]) -> NDArray[np.complex128]:
 
 
 def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode, ...]:
-    if not poles:
+    heard = [pole.strength > _HEARD for pole in poles]
+    estimates = [_estimate(pole, taps) for pole, taps in zip(poles, heard, strict=True)]
+    known = [i for i, mode in enumerate(estimates) if _is_known(mode)]
+    if not known:
         return ()
     loudness = [float(np.sqrt(np.mean(np.abs(p.amplitude) ** 2))) for p in poles]
-    loudest = max(loudness)
+    loudest = max(loudness[i] for i in known)
     lines = np.array(noise.hum.lines_hz if noise.hum else ())
     modes = []
-    for pole, level in zip(poles, loudness, strict=True):
-        heard = pole.strength > _HEARD
-        mode = _estimate(pole, heard)
+    for i in known:
+        pole, mode = poles[i], estimates[i]
         flags = []
         if len(lines) and np.abs(lines - mode.frequency_hz).min() < max(
             1.0 / pole.record_s, mode.half_power_bandwidth_hz / 2
         ):
             flags.append("hum")
-        if spectra.taps > 1 and heard.sum() <= 1:
+        if spectra.taps > 1 and heard[i].sum() <= 1:
             flags.append("single-tap")
         nearest = min((abs(p.omega - pole.omega) for p in poles if p is not pole), default=np.inf)
         if nearest < _CLOSE * 2 * pole.decay:
             flags.append("close-pair")
         if pole.decay * pole.record_s < 2.0:
             flags.append("short-record")
-        modes.append(
-            replace(
-                mode, level_db=20 * float(np.log10(level / loudest)), taps=max(int(heard.sum()), 1), flags=tuple(flags)
-            )
-        )
+        level_db = 20 * float(np.log10(loudness[i] / loudest))
+        modes.append(replace(mode, level_db=level_db, taps=max(int(heard[i].sum()), 1), flags=tuple(flags)))
     return tuple(modes)
+
+
+def _is_known(mode: Mode) -> bool:
+    """Whether anybody can say that it fades, or where it rings.
+
+    Of the parts into which a room's answer to a resonance is fitted neither is known. A long ring in a short record fades no
+    more surely, but rings in one place.
+    """
+    return mode.damping_ratio_u < mode.damping_ratio or mode.frequency_u_hz < _WHERE_IT_RINGS * mode.frequency_hz
 
 
 def _late_modes(
