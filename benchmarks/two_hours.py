@@ -32,6 +32,7 @@ from capture import DEMO, memory_mb
 from taptest.capture.events import Block
 from taptest.capture.happenings import Happening, SkiDone, TapKept
 from taptest.capture.listener import Listener
+from taptest.capture.memory import give_back_large_arrays
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
@@ -55,7 +56,7 @@ class Replay:
         self._seconds = hours * 3600
         self._told_s, self._started_s = 0.0, time.monotonic()
         self.between_skis = False
-        self.used_mb: list[tuple[float, float]] = []
+        self.told_mb: list[tuple[float, float, float]] = []  # time [s], resident, in use
 
     def blocks(self) -> Iterator[Block]:
         at_s = 0.0
@@ -77,10 +78,10 @@ class Replay:
     def _tell(self, at_s: float) -> None:
         resident_mb = memory_mb()
         give_back()
-        self.used_mb.append((at_s, memory_mb()))
+        self.told_mb.append((at_s, resident_mb, memory_mb()))
         took_s = time.monotonic() - self._started_s
         print(
-            f"{at_s / 60:4.0f} min of sound: {resident_mb:6.1f} MB, {self.used_mb[-1][1]:6.1f} in use, after {took_s:.0f} s"
+            f"{at_s / 60:4.0f} min of sound: {resident_mb:6.1f} MB, {self.told_mb[-1][2]:6.1f} in use, after {took_s:.0f} s"
         )
 
 
@@ -92,6 +93,7 @@ def give_back() -> None:
 
 
 def main(hours: float) -> None:
+    give_back_large_arrays()  # as `taptest record` does
     folder = Path(tempfile.mkdtemp(prefix="two-hours-"))
     try:
         with (DEMO[0].parent / "lot.csv").open(encoding="utf-8", newline="") as stream:
@@ -121,10 +123,12 @@ def main(hours: float) -> None:
             raise worker.failure
     finally:
         shutil.rmtree(folder, ignore_errors=True)
-    later = [mb for at_s, mb in source.used_mb if at_s >= WARM_UP_S]
+    later = [used for at_s, _, used in source.told_mb if at_s >= WARM_UP_S]
+    resident = [held for at_s, held, _ in source.told_mb if at_s >= WARM_UP_S]
     done, kept = counts[SkiDone], counts[TapKept]
     print(
-        f"{hours:g} h, {kept} good taps, {done} skis: {min(later):.1f} to {max(later):.1f} MB in use after the first 15 min"
+        f"{hours:g} h, {kept} good taps, {done} skis: after the first 15 min {min(later):.1f} to {max(later):.1f} MB in use,"
+        f" {min(resident):.1f} to {max(resident):.1f} MB resident"
     )
 
 

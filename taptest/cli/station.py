@@ -92,10 +92,12 @@ def run_station(options: Options) -> None:
     Raises:
         TaptestError: the table cannot be read, or there is no sound to be had.
     """
+    from taptest.capture.memory import give_back_large_arrays
     from taptest.capture.session import Session
     from taptest.capture.store import Store
     from taptest.judge.lot_desk import LotDesk
 
+    give_back_large_arrays()
     desk = LotDesk(Path(options.lot), settings=options.settings)
     for note in desk.notes:
         output.complain(f"note: {note}")
