@@ -23,7 +23,7 @@ from taptest.errors import CaptureError, TaptestError
 if TYPE_CHECKING:
     from taptest.capture.beeps import Beeper, Kind
     from taptest.capture.events import Source
-    from taptest.capture.happenings import Happening
+    from taptest.capture.happenings import Happening, SkiDone
     from taptest.capture.session import Session
     from taptest.capture.worker import Worker
     from taptest.sound.analysis import Settings
@@ -53,7 +53,8 @@ class Options:
 class Story:
     """What the closing words need of what has happened, what has not been told yet, and the sounds that go with it.
 
-    No more is remembered, as a session goes on for hours; ``modes`` of every ski only where they are to be written out.
+    No more is remembered, as a session goes on for hours; ``modes`` of every ski only where they are to be written out or
+    entered in a logbook.
     """
 
     modes: bool
@@ -66,7 +67,7 @@ class Story:
         from taptest.capture.happenings import Ended, Said, SkiDone, TapLost, TapRefused
 
         if isinstance(happening, SkiDone):
-            self.told.append(happening if self.modes else replace(happening, modes=()))
+            self.told.append(happening if self.modes else _without_modes(happening))
         elif isinstance(happening, Ended | TapRefused) or (isinstance(happening, Said | TapLost) and happening.trouble):
             self.told.append(happening)
         self.fresh.put(happening)
@@ -86,6 +87,15 @@ class Story:
         return found
 
 
+def _without_modes(done: SkiDone) -> SkiDone:
+    from taptest.judge.verdict import SkiVerdict
+
+    verdict = done.verdict
+    if isinstance(verdict, SkiVerdict):
+        verdict = replace(verdict, modes=(), statistics=())
+    return replace(done, modes=(), verdict=verdict)
+
+
 def run_station(options: Options) -> None:
     """Run a session to its end and say what it has come to.
 
@@ -102,7 +112,7 @@ def run_station(options: Options) -> None:
     for note in desk.notes:
         output.complain(f"note: {note}")
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
-    story = Story(modes=options.json)
+    story = Story(modes=options.json or options.log)
     book = keeping.SessionBook(desk.path, options.settings, options.logbook, wanted=options.log)
     with library_chatter_off() if options.source is None else nullcontext():
         source = _open(options)
