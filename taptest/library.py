@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Sequence
-from typing import TYPE_CHECKING, Any, overload
+from typing import TYPE_CHECKING, overload
 
 from numpy.typing import ArrayLike
 
@@ -23,6 +23,8 @@ from taptest.sound.analysis import analyse as analyse_recording
 
 if TYPE_CHECKING:
     from pandas import DataFrame
+
+    from taptest.logbook.book import Logbook
 
 _PathLike = str | os.PathLike[str]
 _Result = Analysis | Sequence[Analysis] | PredictedSki | LotPrediction | CheckResult
@@ -204,14 +206,14 @@ def _settings(low_hz: float, high_hz: float, room_s: float | None, channel: int 
     return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel)
 
 
-def open_logbook(where: _PathLike | None = None) -> Any:
+def open_logbook(where: _PathLike | None = None) -> Logbook:
     """The logbook at a path or a database's address; None for ``$TAPTEST_LOGBOOK``, or the one in the user's data folder.
 
     See ``taptest.logbook.book.open_logbook``.
     """
-    from importlib import import_module
+    from taptest.logbook.book import open_logbook as open_book
 
-    return import_module("taptest.logbook.book").open_logbook(None if where is None else os.fspath(where))
+    return open_book(None if where is None else os.fspath(where))
 
 
 def as_dict(result: _Result) -> dict[str, object]:

@@ -77,27 +77,7 @@ LAYERS = {
 }
 SCREEN = {"typer", "rich", "click"}
 DATABASE = {"sqlalchemy", "alembic", "psycopg", "sqlite3"}
-SCREENLESS = {
-    "errors",
-    "units",
-    "containers",
-    "readers",
-    "recording",
-    "durable",
-    "chatter",
-    "processes",
-    "sound",
-    "exchange",
-    "beam",
-    "judge",
-    "capture",
-    "calibrate",
-    "listen",
-    "archive",
-    "library",
-    "logbook",
-    "__init__",
-}
+SCREENLESS = set(LAYERS) - {"show", "cli", "__main__"}
 HEAVY = [
     "numpy",
     "scipy",

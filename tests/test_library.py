@@ -5,7 +5,6 @@ import json
 import shutil
 import subprocess
 import sys
-import types
 from pathlib import Path
 
 import numpy as np
@@ -171,12 +170,9 @@ def test_what_is_wrong_is_one_line_with_a_remedy(call, words):
     assert str(refused.value).isprintable()
 
 
-def test_open_logbook_is_that_of_the_logbook(monkeypatch, tmp_path):
-    opened = []
-    book = types.ModuleType("taptest.logbook.book")
-    book.open_logbook = opened.append
-    monkeypatch.setitem(sys.modules, "taptest.logbook", types.ModuleType("taptest.logbook"))
-    monkeypatch.setitem(sys.modules, "taptest.logbook.book", book)
-    taptest.open_logbook()
-    taptest.open_logbook(tmp_path / "season.sqlite")
-    assert opened == [None, str(tmp_path / "season.sqlite")]
+def test_open_logbook_opens_the_one_that_is_named(monkeypatch, tmp_path):
+    monkeypatch.setenv("TAPTEST_LOGBOOK", str(tmp_path / "usual.sqlite"))
+    for named, file in ((None, "usual.sqlite"), (tmp_path / "season.sqlite", "season.sqlite")):
+        with taptest.open_logbook(named) as book:
+            assert book.place.path == tmp_path / file and book.skis() == ((), False)
+        assert (tmp_path / file).exists()

@@ -45,12 +45,12 @@ def test_the_same_modes_are_heard_whatever_the_upper_limit(ski: str, high_hz: fl
 @pytest.mark.slow
 def test_uncertainties_in_a_room_hold_the_truth_and_do_not_depend_on_a_hair(monkeypatch: pytest.MonkeyPatch) -> None:
     """Records cut shorter by 1 and 2 %: other components are fitted to the room's answer then, and the modes stay as sure."""
-    quick = records._quick
+    quick = records._quick_length
     z: list[tuple[float, float]] = []
     sizes: dict[tuple[str, float], list[float]] = defaultdict(list)
     listed = 0
     for cut in (1.0, 0.99, 0.98):
-        monkeypatch.setattr(records, "_quick", lambda length, cut=cut: quick(int(cut * length)))
+        monkeypatch.setattr(records, "_quick_length", lambda length, cut=cut: quick(int(cut * length)))
         for ski in ("C01R", "C03R", "C04L", "C05L", "C06R", "S01L", "S02R", "S03R", "S05L", "S06R"):
             found = heard(ski)
             listed += len(found)
@@ -98,8 +98,8 @@ def test_a_component_that_ran_off_hides_nothing() -> None:
 
 def test_records_are_cut_to_lengths_that_are_quick_to_transform() -> None:
     for length in (1, 2, 997, 4_801, 19_937, 47_981, 288_001):
-        quick = records._quick(length)
+        quick = records._quick_length(length)
         # scipy keeps a complex length that its transform knows radices for, and raises any other.
         assert next_fast_len(quick) == quick and 0.97 * length <= quick <= length
         assert quick == length or next_fast_len(quick + 1) > length
-    assert records._quick(0) == 0 and records._quick(-5) == -5
+    assert records._quick_length(0) == 0 and records._quick_length(-5) == -5

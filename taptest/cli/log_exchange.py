@@ -99,7 +99,7 @@ def import_(
     A row comes in with all that belongs to it, or not at all: each that does not is named by file, line and column. Nothing
     is entered twice, so a stopped import is simply started again.
     """
-    from taptest.cli.log_add import add_files
+    from taptest.cli.log_add import Done, add_files
     from taptest.errors import TaptestError
     from taptest.logbook.book import open_logbook
     from taptest.logbook.importing import import_folder, refuse_sheet
@@ -123,9 +123,11 @@ def import_(
                 done.append(import_folder(book, folder, sounds=recordings))
             except TaptestError as problem:
                 unread.append(str(problem))
-    with StationLogbook(logbook, station=station, operator=operator) as desk:
-        added = add_files(desk, lots, [], ski=None, at=None, folder=calibration_folder)
-        notes = (*notes, *desk.notes, *added.notes)
+    added = Done()
+    if lots:
+        with StationLogbook(logbook, station=station, operator=operator) as desk:
+            added = add_files(desk, lots, [], ski=None, at=None, folder=calibration_folder)
+            notes = (*dict.fromkeys((*notes, *desk.notes)), *added.notes)
     unread += [problem for each in done for problem in each.refused] + added.unread
     if json:
         from taptest.show.exchange_words import import_document

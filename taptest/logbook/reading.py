@@ -228,7 +228,7 @@ def list_skis(
         .outerjoin(PAIRS, PAIRS.c.id == VERDICTS.c.pair)
         .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)
         .join(STATIONS, STATIONS.c.id == CHECKS.c.station)
-        .where(~exists().where(later.c.ski == VERDICTS.c.ski, _order(later) > _order(VERDICTS)))
+        .where(~exists().where(later.c.ski == VERDICTS.c.ski, measured_order(later) > measured_order(VERDICTS)))
         .order_by(VERDICTS.c.measured_utc.desc(), VERDICTS.c.made_utc.desc(), SKIS.c.folded)
         .limit(limit + 1)
     )
@@ -248,7 +248,7 @@ def list_skis(
     return tuple(rows[:limit]), len(rows) > limit
 
 
-def _order(verdicts: Any) -> ColumnElement[Any]:
+def measured_order(verdicts: Any) -> ColumnElement[Any]:
     """What makes one verdict of a ski the last: measured later, or of one measurement judged later."""
     return tuple_(verdicts.c.measured_utc, verdicts.c.made_utc, verdicts.c.id)
 

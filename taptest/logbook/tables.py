@@ -6,10 +6,11 @@ import json
 from datetime import datetime
 from typing import Any
 
-from sqlalchemy import Boolean, Connection, Double, Integer, Select, Table, exists, func, select, tuple_
+from sqlalchemy import Boolean, Connection, Double, Integer, Select, Table, exists, func, select
 
 from taptest.exchange.cells import Column, Kind, Value
 from taptest.logbook.contents import tables_with_ids
+from taptest.logbook.reading import measured_order
 from taptest.logbook.schema import (
     BELOW,
     CHECKS,
@@ -94,7 +95,6 @@ def latest_figures(connection: Connection) -> list[tuple[Value, ...]]:
     """A row for every ski that was judged, with its last verdict, in the order of ids; see `SHEET_COLUMNS`."""
     many = select(VERDICTS.c.ski, func.count().label("many")).group_by(VERDICTS.c.ski).subquery()
     later = VERDICTS.alias("later")
-    order = [tuple_(each.c.measured_utc, each.c.made_utc, each.c.id) for each in (later, VERDICTS)]
     wanted: Select[Any] = (
         select(*(source.label(name) for name, _, source, _ in _SHEET), many.c.many)
         .select_from(VERDICTS)
@@ -105,7 +105,7 @@ def latest_figures(connection: Connection) -> list[tuple[Value, ...]]:
         .join(many, many.c.ski == VERDICTS.c.ski)
         .outerjoin(OPERATORS, OPERATORS.c.id == CHECKS.c.operator)
         .outerjoin(PAIRS, PAIRS.c.id == VERDICTS.c.pair)
-        .where(~exists().where(later.c.ski == VERDICTS.c.ski, order[0] > order[1]))
+        .where(~exists().where(later.c.ski == VERDICTS.c.ski, measured_order(later) > measured_order(VERDICTS)))
         .order_by(SKIS.c.folded, SKIS.c.ski_id)
     )
     return [

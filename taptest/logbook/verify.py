@@ -14,6 +14,7 @@ from typing import Any
 
 from sqlalchemy import Connection, Select, Table, func, select
 
+from taptest.archive.files import SOUND_SUFFIXES
 from taptest.durable import sync_folder
 from taptest.errors import LogbookError, RecordingError, shown
 from taptest.logbook.book import Logbook
@@ -27,7 +28,6 @@ from taptest.recording import Recording, read_recording
 from taptest.sound.identity import sound_sha256
 
 SET_ASIDE = "set-aside"
-_SUFFIXES = frozenset((".flac", ".wav", ".aiff", ".aif", ".ogg", ".mp3", ".caf", ".w64"))
 _AT_WORK_S = 60.0  # what was written since may be half way: its row follows
 
 
@@ -226,7 +226,7 @@ class _Verify:
         if strangers:
             self.notes.append(f"sounds in {shown(folder, 200)} that are not of this logbook: {strangers}")
         for path in list(_files(self.search)) if lost else ():
-            recording = _read(path) if path.suffix.lower() in _SUFFIXES else None
+            recording = _read(path) if path.suffix.lower() in SOUND_SUFFIXES else None
             own = "" if recording is None else sound_sha256(recording)
             if recording is not None and own in lost:
                 self._put_back(own, recording, path, lost, expected)

@@ -32,7 +32,7 @@ _BROAD = 0.10  # above this damping ratio a component is the thud of the contact
 _REFITS = 4
 _SEARCHED_HZ = 600.0  # at least so far, whatever is asked for
 _CLOSE = 2.0  # half-power bandwidths
-_WHERE_IT_RINGS = 0.002
+_WHERE_IT_RINGS = 0.002  # relative: known better than that, as no part of a room's answer is
 # What a late fit may differ by in frequency from the whole one, or twice its uncertainty as far as it can be no other mode.
 _SAME, _SAME_AT_MOST = 0.004, 0.02
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
@@ -129,7 +129,7 @@ class Analysis:
         return tuple(t for t in self.taps if t.accepted)
 
     def high_hz(self, settings: Settings) -> float:
-        """Up to where modes were looked for: no further than the samples, or a digitiser's filter, let them through."""
+        """Up to where modes are told: no further than the samples, or a digitiser's filter, let them through."""
         reach = 0.45 * self.sample_rate_hz if self.pickup is None else self.pickup.high_hz
         return min(settings.high_hz, reach)
 

@@ -74,11 +74,11 @@ def _longest(samples: Real, rate: float, taps: Sequence[Tap]) -> int:
 
 
 def _usable(taps: Sequence[Tap], longest: int) -> int:
-    return _quick(min(*(t.stop - t.start for t in taps), longest))
+    return _quick_length(min(*(t.stop - t.start for t in taps), longest))
 
 
 @lru_cache(maxsize=256)
-def _quick(length: int) -> int:
+def _quick_length(length: int) -> int:
     """The longest length up to this one that is quickly transformed: without prime factors above 11.
 
     A length with a large one takes several times as long; giving up a few parts in a thousand of the record avoids it.
@@ -151,4 +151,4 @@ def _ringing(whole: Spectra, low_hz: float, high_hz: float) -> int:
     floor = 2 * float(band.noise_power.sum()) / length**2
     faded = np.flatnonzero(smooth < max(smooth[: width + 1].max() * 10 ** (-_FADED_DB / 10), 0.3 * floor))
     seconds = (int(faded[0]) + width) / per_s if len(faded) else np.inf
-    return _quick(int(min(max(seconds, 10 / low_hz, 0.06) * whole.sample_rate_hz, length)))
+    return _quick_length(int(min(max(seconds, 10 / low_hz, 0.06) * whole.sample_rate_hz, length)))

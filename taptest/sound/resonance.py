@@ -392,7 +392,7 @@ def _wild(work: _Work) -> NDArray[np.bool_]:
     return np.asarray((work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay)) | (centre < low) | (centre > high))
 
 
-def _room(work: _Work, group: NDArray[np.int64]) -> Real:
+def _left_by_room(work: _Work, group: NDArray[np.int64]) -> Real:
     """Power left around each component beyond what chance leaves in one of a thousand, in units of the noise; (modes,)."""
     left, freedom = work.unexplained(group, bandwidths=2, bins=9)
     # The 99.9 % point of chi-squared over its degrees of freedom (Wilson and Hilferty 1931).
@@ -436,7 +436,7 @@ def _finish(work: _Work) -> list[Pole]:
         left, freedom = work.unexplained(group, bandwidths=8, bins=24)
         # Residual and silence both tell the noise; each counts by its degrees of freedom.
         noise = (_SILENCE_FREEDOM + freedom * np.minimum(left, 2.0)) / (_SILENCE_FREEDOM + freedom)
-        room = _room(work, group)
+        room = _left_by_room(work, group)
         # What a room leaves is the same in every tap, so that it does not average out.
         scales = noise + _ROOM**2 * work.spectra.taps * room
         n = len(group)
