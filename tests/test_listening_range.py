@@ -72,10 +72,10 @@ def test_uncertainties_in_a_room_hold_the_truth_and_do_not_depend_on_a_hair(monk
                     sizes[ski, hz].append(float(np.log(mode.damping_ratio_u)))
     held = (np.abs(np.array(z)) < 2).mean(axis=0)
     # Parts of the room's answer are listed too where they can be told from nothing; most of what is listed is the ski.
-    assert len(z) > 0.55 * listed
+    assert len(z) > 0.5 * listed
     assert len(z) > 200 and np.all(held > 0.88) and np.all(held < 0.99), held
     typical = float(np.median([np.std(each) for each in sizes.values() if len(each) == 3]))
-    assert typical < 0.25, typical
+    assert typical < 0.18, typical  # an eighth on the scale of logarithms, and a margin
 
 
 def test_a_component_that_ran_off_hides_nothing() -> None:
