@@ -2,11 +2,16 @@
 
 Truth is the chain's (tests/random_skis.py); measured stiffness and mass carry relative errors of 2 % each; the microphone is
 high-passed at 80-150 Hz; hum is present. With a generic profile the construction file knows nothing of the ski's own shape.
+
+A construction that is known within two percent a mode is asked twice: as the ski's own profile, of which the file says that
+(one percent as standard uncertainty), and as a profile that is truly wrong by as much. Nobody can infer the first mode within
+half a percent from the second: what rig, balance and profile may be wrong by moves the heard modes alike but the first mode
+by an amount of its own. How well it can be done is worked out from the truth, `best_with_hindsight`, and that is asked.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pytest
@@ -24,6 +29,7 @@ pytestmark = pytest.mark.slow
 
 GENERIC = ("classic_generic", "skate_generic", "light_generic")
 SKIS = 200
+MOSTLY_HEARD = 8  # each bending order from 2 to this one is heard of two skis in three and more
 
 
 @dataclass(frozen=True)
@@ -32,6 +38,7 @@ class Outcome:
     wrong: tuple[tuple[int, float], ...]
     first_error_percent: float
     first_error_u: float
+    off_percent: tuple[float, ...] = ()  # the truth from the prediction, bending orders 1 to 8
 
 
 def described(shape: Shape, percent: float) -> Construction:
@@ -76,7 +83,7 @@ def outcome(heard: Heard, found: Identification) -> Outcome:
 def knowledge(number: int, shape: Shape, generic: Construction) -> dict[str, Construction]:
     """What may be known of a ski: its kind only, its own profile, or that to within two percent a mode."""
     near = off_by_two_percent(np.random.default_rng([4, number]), shape)
-    return {"generic": generic, "own": described(shape, 0.5), "within two percent": described(near, 1.0)}
+    return {"generic": generic, "own": described(shape, 1.0), "off by two percent": described(near, 2.0)}
 
 
 def run(torsion_db: float, seed: int) -> dict[str, list[Outcome]]:
@@ -97,8 +104,10 @@ def run(torsion_db: float, seed: int) -> dict[str, list[Outcome]]:
         )
         modes = analyse(from_samples(heard.samples, RATE_HZ)).modes
         for known, construction in knowledge(number, shape, generic).items():
-            found = identify(modes, predict(construction, measured), low_hz=15.0, high_hz=1500.0)
-            results.setdefault(known, []).append(outcome(heard, found))
+            predicted = predict(construction, measured)
+            found = identify(modes, predicted, low_hz=15.0, high_hz=1500.0)
+            off = 100 * np.log(heard.bending_hz[:MOSTLY_HEARD] / np.array(predicted.bending_hz[:MOSTLY_HEARD]))
+            results.setdefault(known, []).append(replace(outcome(heard, found), off_percent=tuple(off)))
     return results
 
 
@@ -116,13 +125,30 @@ def shares(name: str, results: list[Outcome]) -> tuple[float, float, NDArray[np.
     return len(judged) / len(results), wrong, first, units
 
 
+def best_with_hindsight(results: list[Outcome]) -> float:
+    """Root mean square error in percent of the linear estimate of the first mode that these very skis allow.
+
+    Least squares (numpy) on how far the true orders 2 to 8 of all of them, none missing and without an error of listening,
+    are from the prediction. Nobody has this estimate beforehand; an estimator that comes near has used what there is.
+    """
+    off = np.array([r.off_percent for r in results])
+    weights = np.linalg.lstsq(off[:, 1:], off[:, 0], rcond=None)[0]
+    return float(np.sqrt(np.mean((off[:, 0] - off[:, 1:] @ weights) ** 2)))
+
+
 def close_profiles_are_placed(where: str, results: dict[str, list[Outcome]]) -> None:
-    judged, wrong, first, _ = shares(f"own profile, {where}", results["own"])
+    judged, wrong, first, units = shares(f"own profile, {where}", results["own"])
     assert judged - wrong >= 0.99
-    assert np.mean(np.abs(first) < 0.5) >= 0.95
-    judged, wrong, _, _ = shares(f"within two percent, {where}", results["within two percent"])
+    assert np.mean(np.abs(first) < 0.5) >= 0.99
+    assert np.mean(np.abs(units) < 2) >= 0.93
+    judged, wrong, first, units = shares(f"off by two percent, {where}", results["off by two percent"])
+    best = best_with_hindsight(results["off by two percent"])
+    alone = float(np.sqrt(np.mean([r.off_percent[0] ** 2 for r in results["off by two percent"]])))
+    print(f"with hindsight {best:.2f} % is possible; the prediction alone is off by {alone:.2f} %")
     assert judged - wrong >= 0.99
     assert wrong <= 0.01
+    assert np.sqrt(np.mean(first**2)) <= 1.10 * best
+    assert np.mean(np.abs(units) < 2) >= 0.93
 
 
 def test_tapped_at_mid_width() -> None:
