@@ -348,6 +348,25 @@ def test_ladders_with_gaps_are_split_into_levels_and_effects():
     assert np.ptp(means - level) > 0.1  # control: plain means suffer from the gaps
 
 
+def test_an_order_that_few_skis_have_does_not_loosen_the_others():
+    """Two low orders scatter by 0.3 %, one of them seldom heard, all others by 0.1 %: that is what the others must be given.
+
+    The scatter is drawn towards that of all orders, so up to 0.14 % is stated (40 tables); it was 0.32 % while what levels and
+    effects share was moved between them and left over in between.
+    """
+    for seed in range(40):
+        rng = np.random.default_rng(seed)
+        build, effect = rng.normal(0, 0.005, 12), rng.normal(0, 0.02, 11)
+        ladders = []
+        for own in build:
+            orders = [n for n in range(11) if rng.uniform() < (0.25 if n == 0 else 0.9)]
+            values = tuple(own + effect[n] + (0.003 if n < 2 else 0.001) * rng.standard_normal() for n in orders)
+            ladders.append(Ladder(tuple(n + 1 for n in orders), values, (0.0003,) * len(orders)))
+        found = two_way(ladders)
+        others = found.known & (np.array(found.orders) > 2)
+        assert 0.0008 < np.sqrt(np.median(found.variance[others])) < 0.0016
+
+
 def test_several_recordings_of_a_ski_are_one_opinion():
     label = ski_row()
     first = measured_ski(label, CONSTRUCTION, {2: (66.0, 0.001, 0.01, 0.05), 3: (120.0, 0.001, 0.01, 0.05)})

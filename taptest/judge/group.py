@@ -392,7 +392,9 @@ def two_way(ladders: Sequence[Ladder]) -> TwoWay:
         weight = known / variance * np.minimum(1.0, _HUBER / np.maximum(size, 1e-9))
         level = _mean(values - effect, weight, axis=1)
         effect = _mean(values - level[:, None], weight, axis=0)
-        effect -= float(_mean(effect, weight.sum(axis=0), axis=0))
+        shared = float(_mean(effect, weight.sum(axis=0), axis=0))
+        # What moves from one to the other must not be left over in between, where it would pass for scatter.
+        effect, level = effect - shared, level + shared
     level = _mean(values - effect, weight, axis=1)
     total = np.where(usable, weight.sum(axis=1), 1.0)
     return TwoWay(

@@ -93,7 +93,7 @@ class MatchSettings:
     least_odds: float = 20.0
     least_probability: float = 0.95
     least_modes: int = 2
-    audible_hz: float = 85.0  # half of the bending modes are heard at this frequency, few below (a small microphone)
+    audible_hz: float = 30.0  # half of the bending modes are heard at this frequency, few below (a small microphone)
     heard_bending: float = 0.8
     heard_torsion: float = 0.45
     torsion_scale_u: float = 0.15

@@ -18,6 +18,8 @@ from taptest.sound.taps import Tap
 Real = NDArray[np.float64]
 
 _FADED_DB = 38.0  # a record ends there: what a mode still tells beyond it is less than the room adds
+# From the free decay on until the high-pass of a small microphone is silent, too: one at 115 Hz has fallen by 50 dB then.
+SETTLED_S = 0.009
 _LOWEST_BAND_HZ = 45.0  # one record length serves all below
 
 
@@ -38,6 +40,14 @@ def records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_h
             _transformed(samples, rate, taps, noise, short, low, high) if short < length else _between(whole, low, high)
         )
     return _joined(pieces, rate)
+
+
+def settled_records(
+    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float
+) -> Spectra:
+    """The same from `SETTLED_S` on: low notes are over much later, and nothing else is heard then at their pitch."""
+    late = [replace(t, start=t.start + round(SETTLED_S * rate)) for t in taps]
+    return records(samples, rate, late, noise, low_hz, high_hz)
 
 
 def late_records(

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.sound.ringdown import Complex, Fit, Real, Spectra, basis, best_start, fit_poles, model
+from taptest.sound.ringdown import Complex, Fit, Real, Spectra, basis, best_start, fit_poles, hum, model, skirts
 
 ROUNDS = 3
 _FIRST_AN_OCTAVE = 8  # starts taken from the raw spectrum
@@ -66,9 +66,10 @@ class Pole:
 class _Work:
     """The poles found so far with their amplitudes, and the noise they are judged against."""
 
-    def __init__(self, spectra: Spectra, steady_hz: Real) -> None:
+    def __init__(self, spectra: Spectra, steady_hz: Real, *, part: bool = False) -> None:
         self.spectra = spectra
         self.steady_hz = steady_hz
+        self.part = part
         self.decay = np.zeros(0)
         self.omega = np.zeros(0)
         self.amplitude = np.zeros((spectra.taps, 0), dtype=complex)
@@ -77,11 +78,11 @@ class _Work:
         return model(spectra, decay=self.decay[chosen], omega=self.omega[chosen], amplitude=self.amplitude[:, chosen])
 
     def residual(self) -> Complex:
-        """What poles and hum leave over, (taps, bins)."""
+        """What poles and what is fitted alongside leave over, (taps, bins)."""
         left = self.spectra.values - self.sum_of(np.arange(len(self.decay)), self.spectra)
-        if len(self.steady_hz):
+        if len(self._alongside):
             rows = np.ascontiguousarray(left / self._deviation).view(np.float64)
-            rows -= (rows @ self._steady.T) @ self._steady
+            rows -= (rows @ self._alongside.T) @ self._alongside
             left = rows.view(np.complex128) * self._deviation
         return left
 
@@ -94,10 +95,15 @@ class _Work:
         return np.sqrt(self.spectra.noise_power)
 
     @cached_property
-    def _steady(self) -> Real:
-        """Orthonormal rows that span the hum."""
-        columns = basis(self.spectra, np.full(len(self.steady_hz), 1e-9), 2 * np.pi * self.steady_hz) / self._deviation
+    def _alongside(self) -> Real:
+        """Orthonormal rows that span what is fitted alongside."""
+        columns = self.alongside(self.spectra, self.steady_hz) / self._deviation
         return np.ascontiguousarray(np.linalg.qr(columns.view(np.float64).T)[0].T)
+
+    def alongside(self, spectra: Spectra, lines_hz: Real) -> Complex:
+        """Hum, and skirts where the spectra are but a part of what sounds, (columns, bins)."""
+        lines = hum(spectra, lines_hz)
+        return np.concatenate((lines, skirts(spectra))) if self.part else lines
 
     def step_at(self, frequency_hz: Real) -> Real:
         """Distance between bins around a frequency."""
@@ -166,7 +172,7 @@ class _Work:
             spectra.values,
             decay=self.decay[group],
             omega=self.omega[group],
-            steady_hz=lines,
+            alongside=self.alongside(spectra, lines),
             iterations=iterations,
             tolerance=tolerance,
         )
@@ -209,13 +215,16 @@ def _threshold(taps: int) -> float:
     return unknowns + 5 * float(np.sqrt(2 * unknowns)) + 12
 
 
-def find_poles(spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS) -> list[Pole]:
+def find_poles(
+    spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS, part: bool = False
+) -> list[Pole]:
     """All damped sinusoids between two frequencies that the records of the taps demand.
 
     ``steady_hz``: hum lines, fitted along but never reported. ``rounds`` of search in what is left over; the first finds what
-    stands out. No resonance gives an empty list.
+    stands out. ``part``: louder tones are known to sound beyond the spectra, and their skirts are fitted. No resonance gives
+    an empty list.
     """
-    work = _Work(spectra, steady_hz)
+    work = _Work(spectra, steady_hz, part=part)
     for number in range(rounds):
         starts = _candidates(work, low_hz, high_hz, most=_FIRST_AN_OCTAVE if number == 0 else _MORE_AN_OCTAVE)
         before = len(work.decay)
@@ -277,7 +286,7 @@ def _scatter(work: _Work, index: int) -> float:
         spectra.values,
         decay=work.decay[[index]],
         omega=work.omega[[index]],
-        steady_hz=lines,
+        alongside=work.alongside(spectra, lines),
         iterations=0,
     )
     return float(np.einsum("jp,jp->", fit.gradient, np.linalg.solve(fit.information, fit.gradient[..., None])[..., 0]))
@@ -393,10 +402,14 @@ def _wild(work: _Work) -> NDArray[np.bool_]:
 
 
 def _left_by_room(work: _Work, group: NDArray[np.int64]) -> Real:
-    """Power left around each component beyond what chance leaves in one of a thousand, in units of the noise; (modes,)."""
+    """Power left around each component beyond what chance leaves, in units of the noise; (modes,).
+
+    That is more than chance leaves in one of a thousand; in every second among faint low tones, which a room moves although
+    its traces are lost in the noise.
+    """
     left, freedom = work.unexplained(group, bandwidths=2, bins=9)
-    # The 99.9 % point of chi-squared over its degrees of freedom (Wilson and Hilferty 1931).
-    chance = (1 - 2 / (9 * freedom) + 3.09 * np.sqrt(2 / (9 * freedom))) ** 3
+    # Points of chi-squared over its degrees of freedom (Wilson and Hilferty 1931).
+    chance = (1 - 2 / (9 * freedom) + (0.0 if work.part else 3.09) * np.sqrt(2 / (9 * freedom))) ** 3
     return np.asarray(np.maximum(left - chance, 0.0))
 
 
@@ -404,18 +417,14 @@ def _strengths(work: _Work, group: NDArray[np.int64]) -> Real:
     """Misfit each component of a group removes in each tap, the others' amplitudes refitted: (modes, taps)."""
     spectra, lines = work.data_for(group)
     weight = np.sqrt(2.0 / spectra.noise_power)
-    columns = basis(
-        spectra,
-        np.concatenate((work.decay[group], np.full(len(lines), 1e-9))),
-        np.concatenate((work.omega[group], 2 * np.pi * lines)),
-    )
+    columns = np.concatenate((basis(spectra, work.decay[group], work.omega[group]), work.alongside(spectra, lines)))
     rows = (columns * weight).view(np.float64)
     target = np.ascontiguousarray(spectra.values * weight).view(np.float64)
     rows /= np.sqrt(np.einsum("ij,ij->i", rows, rows))[:, None]
     gram = rows @ rows.T
     inverse = np.linalg.inv(gram + 1e-13 * np.eye(len(gram)))
     amplitude = target @ rows.T @ inverse
-    pairs = np.arange(len(group))[:, None] + np.array([0, len(group) + len(lines)])
+    pairs = np.arange(len(group))[:, None] + np.array([0, len(group)])
     block = np.linalg.inv(inverse[pairs[:, :, None], pairs[:, None, :]])
     return np.asarray(np.einsum("jmp,mpq,jmq->mj", amplitude[:, pairs], block, amplitude[:, pairs]))
 

@@ -110,6 +110,24 @@ def basis(spectra: Spectra, decay: Real, omega: Real) -> Complex:
     return _real_pairs(spectra.transform(np.concatenate((decay, decay)), np.concatenate((omega, -omega))))
 
 
+def skirts(spectra: Spectra) -> Complex:
+    """What sounds beyond the range, as it is seen from inside it: over within the first samples of the record, (4, bins).
+
+    ``sum b_k delta^(k)(t)`` with real ``b_k`` has the transform ``sum b_k (i f)**k``, of which these are the first terms.
+    """
+    frequency = spectra.frequencies_hz
+    level = np.ones(len(frequency))
+    # Less its mean, so that a narrow part of the range tells it from the level.
+    bent = (frequency**2 - np.mean(frequency**2)) / max(float(np.ptp(frequency**2)), np.finfo(float).tiny)
+    tilt = 1j * frequency / frequency[-1]
+    return np.array([level, tilt, bent, tilt * bent])
+
+
+def hum(spectra: Spectra, lines_hz: Real) -> Complex:
+    """Lines that do not decay, (2 lines, bins)."""
+    return basis(spectra, np.full(len(lines_hz), 1e-9), 2 * np.pi * lines_hz)
+
+
 def _real_pairs(value: Complex) -> Complex:
     half = len(value) // 2
     above, below = value[:half], value[half:]
@@ -153,16 +171,16 @@ class Fit:
 class _Problem:
     """Data with their noise, and the columns that do not change during the fit."""
 
-    def __init__(self, spectra: Spectra, values: Complex, steady_hz: Real) -> None:
+    def __init__(self, spectra: Spectra, values: Complex, alongside: Complex | None) -> None:
         self.spectra = spectra
         # Real and imaginary parts each carry half of the noise power.
         self.weight = np.sqrt(2.0 / spectra.noise_power)
         self.target = _rows(values, self.weight)
         self.power = np.einsum("jk,jk->j", self.target, self.target)
-        self.steady = _rows(basis(spectra, np.full(len(steady_hz), 1e-9), 2 * np.pi * steady_hz), self.weight)
+        self.alongside = np.zeros((0, self.target.shape[1])) if alongside is None else _rows(alongside, self.weight)
 
     def freedom(self, modes: int) -> int:
-        return max(int(self.target.shape[1]) - 2 * modes - len(self.steady), 1)
+        return max(int(self.target.shape[1]) - 2 * modes - len(self.alongside), 1)
 
 
 class _State:
@@ -177,9 +195,9 @@ class _State:
         value, slope = problem.spectra.transform_and_slope(
             np.concatenate((decay, decay)), np.concatenate((omega, -omega))
         )
-        # The basis with the hum first, then the derivatives.
+        # The basis with what is fitted alongside first, then the derivatives.
         basis_rows, slope_rows = (_rows(_real_pairs(each), problem.weight) for each in (value, -slope))
-        rows = np.concatenate((basis_rows, problem.steady, slope_rows))
+        rows = np.concatenate((basis_rows, problem.alongside, slope_rows))
         scale = 1.0 / np.sqrt(np.einsum("ij,ij->i", rows, rows))
         gram = (rows @ rows.T) * scale[:, None] * scale[None, :]
         shadow = (rows @ problem.target.T) * scale[:, None]
@@ -214,17 +232,17 @@ def fit_poles(
     *,
     decay: Real,
     omega: Real,
-    steady_hz: Real,
+    alongside: Complex | None = None,
     iterations: int = 25,
     tolerance: float = 1e-2,
 ) -> Fit:
     """Fit ``len(decay)`` damped sinusoids, shared by all taps, to ``values`` (taps, bins).
 
-    ``steady_hz``: lines that do not decay (hum), fitted along with free amplitude. Stops when a step is below ``tolerance``
-    of the parameters' standard uncertainty, or after ``iterations`` steps unless the misfit still falls by a hundredth a
-    step. Levenberg-Marquardt; a decay rate changes by a factor of two a step at most.
+    ``alongside``: what else there is, with an amplitude of its own in every tap, (columns, bins): `hum`, `skirts`. Stops when
+    a step is below ``tolerance`` of the parameters' standard uncertainty, or after ``iterations`` steps unless the misfit
+    still falls by a hundredth a step. Levenberg-Marquardt; a decay rate changes by a factor of two a step at most.
     """
-    problem = _Problem(spectra, values, steady_hz)
+    problem = _Problem(spectra, values, alongside)
     state = _State(problem, decay, omega)
     information, gradient = state.derivatives()
     damping, falling = 1e-3, iterations > 0  # where a start is far off, the steps asked for are too few
