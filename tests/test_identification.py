@@ -3,10 +3,12 @@
 Truth is the chain's (tests/random_skis.py); measured stiffness and mass carry relative errors of 2 % each; the microphone is
 high-passed at 80-150 Hz; hum is present. With a generic profile the construction file knows nothing of the ski's own shape.
 
-A construction that is known within two percent a mode is asked twice: as the ski's own profile, of which the file says that
-(one percent as standard uncertainty), and as a profile that is truly wrong by as much. Nobody can infer the first mode within
-half a percent from the second: what rig, balance and profile may be wrong by moves the heard modes alike but the first mode
-by an amount of its own. How well it can be done is worked out from the truth, `best_with_hindsight`, and that is asked.
+In five of six of these sounds the first mode is heard, faintly; where it is not, it is inferred from the others. Every ski is
+therefore placed twice, the second time with nothing heard below 50 Hz. A construction that is known within two percent a mode
+is asked as the ski's own profile, of which the file says that (one percent as standard uncertainty), and as a profile that is
+truly wrong by as much. Nobody can infer the first mode within half a percent from the latter without hearing it: what rig,
+balance and profile may be wrong by moves the heard modes alike but the first mode by an amount of its own. How well it can be
+done is worked out from the truth, `best_with_hindsight`, and what is asked then is measured by it.
 """
 
 from __future__ import annotations
@@ -106,8 +108,10 @@ def run(torsion_db: float, seed: int) -> dict[str, list[Outcome]]:
         for known, construction in knowledge(number, shape, generic).items():
             predicted = predict(construction, measured)
             found = identify(modes, predicted, low_hz=15.0, high_hz=1500.0)
+            deaf = identify([m for m in modes if m.frequency_hz > 50], predicted, low_hz=15.0, high_hz=1500.0)
             off = 100 * np.log(heard.bending_hz[:MOSTLY_HEARD] / np.array(predicted.bending_hz[:MOSTLY_HEARD]))
-            results.setdefault(known, []).append(replace(outcome(heard, found), off_percent=tuple(off)))
+            results.setdefault(known, []).append(outcome(heard, found))
+            results.setdefault(f"{known}, inferred", []).append(replace(outcome(heard, deaf), off_percent=tuple(off)))
     return results
 
 
@@ -136,18 +140,28 @@ def best_with_hindsight(results: list[Outcome]) -> float:
     return float(np.sqrt(np.mean((off[:, 0] - off[:, 1:] @ weights) ** 2)))
 
 
-def close_profiles_are_placed(where: str, results: dict[str, list[Outcome]]) -> None:
-    judged, wrong, first, units = shares(f"own profile, {where}", results["own"])
-    assert judged - wrong >= 0.99
-    assert np.mean(np.abs(first) < 0.5) >= 0.99
+def all_are_placed(where: str, results: dict[str, list[Outcome]]) -> None:
+    """What is asked wherever a ski is tapped."""
+    _, _, first, units = shares(f"generic, inferred, {where}", results["generic, inferred"])
+    assert (
+        np.mean(np.abs(first) < 2) >= 0.88
+    )  # rig and balance alone leave 84 % within 2 %, had they the ski's own profile
     assert np.mean(np.abs(units) < 2) >= 0.93
-    judged, wrong, first, units = shares(f"off by two percent, {where}", results["off by two percent"])
-    best = best_with_hindsight(results["off by two percent"])
-    alone = float(np.sqrt(np.mean([r.off_percent[0] ** 2 for r in results["off by two percent"]])))
+    for known in ("own", "off by two percent"):
+        judged, wrong, first, units = shares(f"{known}, {where}", results[known])
+        assert judged - wrong >= 0.99
+        assert wrong <= 0.01
+        assert np.mean(np.abs(first) < 0.5) >= 0.95
+        assert np.mean(np.abs(units) < 2) >= 0.90
+    _, _, first, _ = shares(f"own, inferred, {where}", results["own, inferred"])
+    assert np.mean(np.abs(first) < 0.5) >= 0.85
+    blind = results["off by two percent, inferred"]
+    judged, wrong, first, units = shares(f"off by two percent, inferred, {where}", blind)
+    best = best_with_hindsight(blind)
+    alone = float(np.sqrt(np.mean([r.off_percent[0] ** 2 for r in blind])))
     print(f"with hindsight {best:.2f} % is possible; the prediction alone is off by {alone:.2f} %")
     assert judged - wrong >= 0.99
-    assert wrong <= 0.01
-    assert np.sqrt(np.mean(first**2)) <= 1.10 * best
+    assert np.sqrt(np.mean(first**2)) <= 1.45 * best  # 1.32 when this was written; the prediction alone: 2.0
     assert np.mean(np.abs(units) < 2) >= 0.93
 
 
@@ -156,9 +170,9 @@ def test_tapped_at_mid_width() -> None:
     judged, wrong, first, units = shares("generic, mid-width", results["generic"])
     assert judged - wrong >= 0.98
     assert wrong <= 0.005
-    assert np.mean(np.abs(first) < 2) >= 0.95  # rig and balance alone leave 84 % within 2 %
-    assert np.mean(np.abs(units) < 2) >= 0.93
-    close_profiles_are_placed("mid-width", results)
+    assert np.mean(np.abs(first) < 2) >= 0.98
+    assert np.mean(np.abs(units) < 2) >= 0.90
+    all_are_placed("mid-width", results)
 
 
 def test_tapped_at_the_edge() -> None:
@@ -166,8 +180,8 @@ def test_tapped_at_the_edge() -> None:
     judged, wrong, _, units = shares("generic, edge", results["generic"])
     assert judged >= 0.80
     assert wrong <= 0.02
-    assert np.mean(np.abs(units) < 2) >= 0.93
-    close_profiles_are_placed("edge", results)
+    assert np.mean(np.abs(units) < 2) >= 0.90
+    all_are_placed("edge", results)
 
 
 def test_without_the_ladder_nothing_is_placed() -> None:

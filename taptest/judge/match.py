@@ -1,6 +1,6 @@
 """Which measured resonance is which mode of the ski: placing the ladder.
 
-A small microphone does not hear the first mode, a tap excites torsion too, and a room adds peaks of its own. So every way to
+A small microphone hardly hears the first mode, a tap excites torsion too, and a room adds peaks of its own. So every way to
 read the resonances, in order of frequency, as bending modes, torsion modes and strangers is a hypothesis. What the
 modes of one ski share is a vector of unknowns with a Gaussian prior: the common scale (rig and balance), a few smooth changes of
 shape (the construction is only known so well), a stretch that grows with the order (shear), and the torsion ladder's own

@@ -24,7 +24,7 @@ _TRIALS = 8
 _IMPERFECT = 1e-3
 _SILENCE_FREEDOM = 40.0
 # By how much a room moves a mode over what the power says that it leaves around it: components fitted to the room's answer
-# have taken most of that power. Set on the demonstration, so that two uncertainties hold 94 % of its modes (README).
+# have taken most of that power. Set on the demonstration, so that two uncertainties hold 92 to 94 % of its modes (README).
 _ROOM = 4.0
 _START_DAMPING = np.array([0.0002, 0.0007, 0.002, 0.006, 0.015, 0.04])
 _OVERDAMPED = 0.5  # damping ratio above which a component only bends the level under the others
