@@ -145,9 +145,8 @@ def best_with_hindsight(results: list[Outcome]) -> float:
 def all_are_placed(where: str, results: dict[str, list[Outcome]]) -> None:
     """What is asked wherever a ski is tapped."""
     _, _, first, units = shares(f"generic, inferred, {where}", results["generic, inferred"])
-    assert (
-        np.mean(np.abs(first) < 2) >= 0.88
-    )  # rig and balance alone leave 84 % within 2 %, had they the ski's own profile
+    # With the ski's own profile, rig and balance alone would leave 84 % within 2 %.
+    assert np.mean(np.abs(first) < 2) >= 0.88
     assert np.mean(np.abs(units) < 2) >= 0.93
     for known in ("own", "off by two percent"):
         judged, wrong, first, units = shares(f"{known}, {where}", results[known])

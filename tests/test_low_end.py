@@ -67,7 +67,7 @@ def low_modes_off(high_pass_hz: float) -> list[tuple[float, float, float]]:
 @pytest.mark.parametrize("high_pass_hz", [80.0, 115.0, 150.0])
 def test_low_modes_are_heard_behind_a_high_pass(high_pass_hz: float) -> None:
     frequency, damping, in_u = np.array(low_modes_off(high_pass_hz)).max(axis=0)
-    # At most 0.08 % and 5.1 % when this was written; the noise is 60 dB below the first mode at 115 Hz.
+    # At most 0.08 % and 5.1 % when this was written, and 1.4 uncertainties.
     assert frequency < 0.12 and damping < 8 and in_u < 3
 
 
@@ -78,6 +78,7 @@ def test_without_the_second_search_they_are_not(monkeypatch: pytest.MonkeyPatch)
     assert np.sum(~np.isfinite(off[:, 0])) >= 2 and np.max(off[np.isfinite(off[:, 1]), 1]) > 12
 
 
+@pytest.mark.slow
 def test_the_low_modes_of_the_demonstration() -> None:
     """The second mode of every ski and the first of most; from the contact on only it was 20 and 4 of 25."""
     truth = json.loads((DEMO / "truth.json").read_text("utf-8"))["skis"]

@@ -96,6 +96,31 @@ def heard(direct):
 
 
 @pytest.mark.slow
+def test_what_outlasts_the_room_has_no_mark_where_it_is_heard_well(direct):
+    """A microphone without a high-pass and with 20 dB less noise than a laptop's: then only the room is left to blame.
+
+    Of eight skis that nothing was set on 4 of 168 such modes were marked when this was written, all of C05L.
+    """
+    outlasting = []
+    for number, (pressure, (bending_hz, bending, torsion_hz, torsion)) in enumerate(direct):
+        for room_s in ROOMS_S:
+            around = Surroundings(reverberation_s=room_s, high_pass_hz=20.0, hiss_pa=3.2e-5, hum_pa=1.6e-5)
+            rng = np.random.default_rng([5, number, round(10 * room_s)])
+            sound = microphone(pressure.astype(float), rng, full_scale_pa=make_demo.FULL_SCALE_PA, surroundings=around)
+            modes = analyse(from_samples(sound, 48_000), Settings(room_s=room_s)).modes
+            for hz, damping in zip((*bending_hz, *torsion_hz), (*bending, *torsion), strict=True):
+                near = [mode for mode in modes if abs(mode.frequency_hz / hz - 1) < 0.006]
+                if near and decay_s(hz, damping) > 2 * room_s:
+                    mode = max(near, key=lambda mode: mode.level_db)
+                    outlasting.append((mode.damping_ratio / damping - 1, mode.flags))
+    # The first two modes of both skis in every room, and some more.
+    assert len(outlasting) >= 12
+    assert not [flags for _, flags in outlasting if "room-limited" in flags]
+    clean = [error for error, flags in outlasting if "uncertain-damping" not in flags]
+    assert len(clean) >= 0.8 * len(outlasting) and max(map(abs, clean)) < 0.05
+
+
+@pytest.mark.slow
 def test_damping_in_rooms_of_three_sizes(heard):
     """One test, so that the sound is computed once."""
     known, unknown = heard[True], heard[False]

@@ -259,7 +259,7 @@ def _grow(beam: _Beam, model: _Model, mode: Mode, stranger_rate: float) -> _Beam
     y = float(np.log(mode.frequency_hz))
     count, total = len(beam.weight), len(model.mean)
     predicted = model.mean + beam.state @ model.slopes.T
-    along = np.einsum("mp,hpq,mq->hm", model.slopes, beam.spread, model.slopes)
+    along = ((beam.spread @ model.slopes.T) * model.slopes.T).sum(axis=1)
     u_y = max(mode.frequency_u_hz / mode.frequency_hz, _LEAST_U)
     heard = model.heard(predicted)
     silent = np.log1p(-heard)

@@ -218,8 +218,9 @@ def find_resonances(
     judged, poles, spectra = _resonances(samples, rate, list(taps), noise, low, searched, rounds)
     if spectra is None:
         return Resonances(tuple(judged), (), 0.0)
-    wanted = rounds == ROUNDS and np.isinf(reach_hz) and low < _LOW_END_HZ and searched > _LOW_SEARCHED_HZ
-    if wanted and _left_at_the_low_end(poles, spectra, noise) > _CLEAN:
+    # A first look has no time for it, and a pickup no such filter.
+    worth = rounds == ROUNDS and np.isinf(reach_hz) and low < _LOW_END_HZ and searched > _LOW_SEARCHED_HZ
+    if worth and _left_at_the_low_end(poles, spectra, noise) > _CLEAN:
         good = [tap for tap in judged if tap.accepted]
         poles = _with_low_end(poles, settled_records(samples, rate, good, noise, low, _LOW_SEARCHED_HZ), noise, low)
     poles = [p for p in poles if not p.hidden and p.damping_ratio < _BROAD and low <= p.frequency_hz <= high]
@@ -236,8 +237,7 @@ def _left_at_the_low_end(poles: Sequence[Pole], spectra: Spectra, noise: Noise) 
     """Mean power there that poles and hum do not explain, in units of the noise."""
     below = spectra.take(slice(0, int(np.searchsorted(spectra.frequencies_hz, _LOW_END_HZ))))
     left = (np.abs(below.values - _sum_of(below, poles)) ** 2).mean(axis=0) / below.noise_power
-    lines = np.array(noise.hum.lines_hz if noise.hum else ())
-    audible = _off_the_lines(below, lines)
+    audible = _off_the_lines(below, _hum_hz(noise))
     return float(left[audible].mean()) if audible.any() else 0.0
 
 
@@ -247,9 +247,9 @@ def _with_low_end(poles: Sequence[Pole], settled: Spectra, noise: Noise, low_hz:
     A small microphone hears the first two modes 20 to 40 dB below the others, and the contact leaves its high-pass ringing over
     them. Of the two findings of a mode the surer one stays: without such a filter that is the first.
     """
-    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    found = find_poles(settled, steady_hz=_hum_hz(noise), low_hz=low_hz, high_hz=_LOW_SEARCHED_HZ, loud_beyond=True)
     kept = list(poles)
-    for late in find_poles(settled, steady_hz=lines, low_hz=low_hz, high_hz=_LOW_SEARCHED_HZ, part=True):
+    for late in found:
         if late.frequency_hz > _LOW_END_HZ or late.hidden:
             continue
         same = [p for p in kept if not p.hidden and abs(p.frequency_hz / late.frequency_hz - 1) < _SAME_AT_MOST]
@@ -263,7 +263,7 @@ def _resonances(
     samples: Real, rate: float, taps: list[Tap], noise: Noise, low_hz: float, high_hz: float, rounds: int
 ) -> tuple[list[Tap], list[Pole], Spectra | None]:
     """Fit what the good taps share; a tap that it does not explain is refused, and the rest is fitted again."""
-    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    lines = _hum_hz(noise)
     for _ in range(_REFITS):
         taps = among_other_sounds(taps)
         good = [i for i, tap in enumerate(taps) if tap.accepted]
@@ -345,6 +345,11 @@ def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> l
     return verdicts
 
 
+def _hum_hz(noise: Noise) -> Real:
+    """Frequencies of the hum's lines."""
+    return np.array(noise.hum.lines_hz if noise.hum else ())
+
+
 def _off_the_lines(spectra: Spectra, lines_hz: Real) -> NDArray[np.bool_]:
     """Bins in which no hum sounds, (bins,)."""
     audible = np.ones(len(spectra.frequencies_hz), bool)
@@ -370,7 +375,7 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode,
         return ()
     loudness = [float(np.sqrt(np.mean(np.abs(p.amplitude) ** 2))) for p in poles]
     loudest = max(loudness[i] for i in known)
-    lines = np.array(noise.hum.lines_hz if noise.hum else ())
+    lines = _hum_hz(noise)
     modes = []
     for i in known:
         pole, mode = poles[i], estimates[i]
@@ -414,8 +419,7 @@ def _late_modes(
     spectra = late_records(samples, rate, taps, noise, low_hz, high_hz, room, wait)
     if spectra is None:
         return ()
-    lines = np.array(noise.hum.lines_hz if noise.hum else ())
-    poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz)
+    poles = find_poles(spectra, steady_hz=_hum_hz(noise), low_hz=low_hz, high_hz=high_hz)
     return _modes([p for p in poles if not p.hidden and p.damping_ratio < _BROAD], spectra, noise)
 
 

@@ -62,11 +62,10 @@ def late_records(
 ) -> Spectra | None:
     """The same from ``wait`` reverberation times after the contact, when the room has settled; None if nothing is left."""
     longest = _longest(samples, rate, taps)
-    edges = [low_hz]
-    while edges[-1] * 2 < high_hz:
-        edges.append(edges[-1] * 2)
+    whole = _transformed(samples, rate, taps, noise, _usable(taps, longest), low_hz, high_hz)
+    edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
     pieces = []
-    for low, high in zip(edges, [*edges[1:], high_hz], strict=True):
+    for low, high in zip([low_hz, *edges], [*edges, high_hz], strict=True):
         delay = round(wait * room.at((low * high) ** 0.5) * rate)
         late = [replace(t, start=t.start + delay) for t in taps]
         length = _usable(late, longest)

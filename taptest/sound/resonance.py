@@ -66,10 +66,10 @@ class Pole:
 class _Work:
     """The poles found so far with their amplitudes, and the noise they are judged against."""
 
-    def __init__(self, spectra: Spectra, steady_hz: Real, *, part: bool = False) -> None:
+    def __init__(self, spectra: Spectra, steady_hz: Real, *, loud_beyond: bool = False) -> None:
         self.spectra = spectra
         self.steady_hz = steady_hz
-        self.part = part
+        self.loud_beyond = loud_beyond
         self.decay = np.zeros(0)
         self.omega = np.zeros(0)
         self.amplitude = np.zeros((spectra.taps, 0), dtype=complex)
@@ -101,9 +101,9 @@ class _Work:
         return np.ascontiguousarray(np.linalg.qr(columns.view(np.float64).T)[0].T)
 
     def alongside(self, spectra: Spectra, lines_hz: Real) -> Complex:
-        """Hum, and skirts where the spectra are but a part of what sounds, (columns, bins)."""
+        """Hum, and the skirts of what sounds louder beyond the spectra, (columns, bins)."""
         lines = hum(spectra, lines_hz)
-        return np.concatenate((lines, skirts(spectra))) if self.part else lines
+        return np.concatenate((lines, skirts(spectra))) if self.loud_beyond else lines
 
     def step_at(self, frequency_hz: Real) -> Real:
         """Distance between bins around a frequency."""
@@ -216,15 +216,15 @@ def _threshold(taps: int) -> float:
 
 
 def find_poles(
-    spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS, part: bool = False
+    spectra: Spectra, *, steady_hz: Real, low_hz: float, high_hz: float, rounds: int = ROUNDS, loud_beyond: bool = False
 ) -> list[Pole]:
     """All damped sinusoids between two frequencies that the records of the taps demand.
 
     ``steady_hz``: hum lines, fitted along but never reported. ``rounds`` of search in what is left over; the first finds what
-    stands out. ``part``: louder tones are known to sound beyond the spectra, and their skirts are fitted. No resonance gives
-    an empty list.
+    stands out. ``loud_beyond``: louder tones are known to sound beyond the spectra, and their skirts are fitted. No resonance
+    gives an empty list.
     """
-    work = _Work(spectra, steady_hz, part=part)
+    work = _Work(spectra, steady_hz, loud_beyond=loud_beyond)
     for number in range(rounds):
         starts = _candidates(work, low_hz, high_hz, most=_FIRST_AN_OCTAVE if number == 0 else _MORE_AN_OCTAVE)
         before = len(work.decay)
@@ -408,8 +408,9 @@ def _left_by_room(work: _Work, group: NDArray[np.int64]) -> Real:
     its traces are lost in the noise.
     """
     left, freedom = work.unexplained(group, bandwidths=2, bins=9)
+    score = 0.0 if work.loud_beyond else 3.09  # of the normal distribution
     # Points of chi-squared over its degrees of freedom (Wilson and Hilferty 1931).
-    chance = (1 - 2 / (9 * freedom) + (0.0 if work.part else 3.09) * np.sqrt(2 / (9 * freedom))) ** 3
+    chance = (1 - 2 / (9 * freedom) + score * np.sqrt(2 / (9 * freedom))) ** 3
     return np.asarray(np.maximum(left - chance, 0.0))
 
 
