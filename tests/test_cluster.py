@@ -1,5 +1,6 @@
 """The same work on a real cluster of processes: equal results, lost workers, wrong versions, nobody there."""
 
+import gc
 import os
 import signal
 
@@ -102,6 +103,24 @@ def test_a_scheduler_that_does_not_answer_is_named(skis, monkeypatch):
     for address in ("tcp://127.0.0.1:9", "nonsense://x", "tcp://"):
         with pytest.raises(ArchiveError, match="no scheduler of a cluster answers"):
             next(cluster_crew(address)(skis, SETTINGS))
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nonsense://x", "tcp://"])
+def test_nothing_is_left_of_a_client_that_could_not_start(skis, monkeypatch, address):
+    """What is left of it waits for a lock when it goes, and may go at any time in any thread."""
+    from distributed import Client
+
+    monkeypatch.setattr(cluster, "_ANSWER_S", 0.5)
+    gc.collect()
+    before = {id(each) for each in gc.get_objects() if isinstance(each, Client)}
+    gc.disable()
+    try:
+        with pytest.raises(ArchiveError) as refused:
+            next(cluster_crew(address)(skis, SETTINGS))
+        left = [each for each in gc.get_objects() if isinstance(each, Client) and id(each) not in before]
+    finally:
+        gc.enable()
+    assert not left and refused.value.__context__ is None
 
 
 def test_a_cluster_without_workers_is_refused(skis, monkeypatch):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import queue
 from collections.abc import Iterable, Iterator
 from itertools import chain, islice
@@ -87,10 +88,14 @@ def _client(address: str) -> Client:
     try:
         return Client(address, timeout=_ANSWER_S)
     except (OSError, ValueError, TypeError) as problem:
-        raise ArchiveError(
-            f"{shown(address, 100)}: no scheduler of a cluster answers ({type(problem).__name__}); start one with"
-            " 'dask scheduler' and give its address, such as tcp://192.0.2.7:8786"
-        ) from None
+        why = type(problem).__name__
+    # Half a client is left in a cycle. It takes a lock when it goes; were that left to chance, it could be in the thread that
+    # starts the next client, which waits for this lock.
+    gc.collect()
+    raise ArchiveError(
+        f"{shown(address, 100)}: no scheduler of a cluster answers ({why}); start one with 'dask scheduler' and give its"
+        " address, such as tcp://192.0.2.7:8786"
+    )
 
 
 def _workers(client: Client) -> dict[str, Any]:
