@@ -8,9 +8,9 @@ References:
         (1993) 473-481.
 """
 
+from bisect import bisect
 from collections.abc import Iterable
 from dataclasses import dataclass
-from itertools import pairwise
 from math import pi
 
 import numpy as np
@@ -192,14 +192,14 @@ def _mesh(length: float, wanted: Iterable[float], station: FloatArray, elements:
     room = _SMALLEST_ELEMENT * length / elements
     breaks = [0.0, length]
     for position in (*sorted(wanted), *station.tolist()):
-        if min(abs(position - other) for other in breaks) >= room:
-            breaks.append(position)
-    breaks.sort()
-    pieces = []
-    for start, stop in pairwise(breaks):
-        parts = max(1, round((stop - start) / length * elements))
-        pieces.append(np.linspace(start, stop, parts, endpoint=False))
-    return np.append(np.concatenate(pieces), length)
+        after = bisect(breaks, position)
+        if min(abs(position - other) for other in breaks[max(after - 1, 0) : after + 1]) >= room:
+            breaks.insert(after, position)
+    sizes = np.diff(breaks)
+    parts = np.maximum(np.rint(sizes / length * elements), 1).astype(np.intp)
+    number = np.arange(parts.sum()) - np.repeat(np.cumsum(parts) - parts, parts)
+    inner = np.repeat(breaks[:-1], parts) + number * np.repeat(sizes / parts, parts)
+    return np.append(inner, length)
 
 
 def _quadrature(nodes: FloatArray, station: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.intp]]:
