@@ -107,6 +107,8 @@ def test_a_bad_cell_is_named_and_the_other_skis_are_kept(folder, separator, colu
     assert problem.remedy and problem.value in cell
     expected = ["first", *(["second"] if kept else []), "third"]
     assert [ski.ski_id for ski in lot.rows] == expected
+    lost = "" if kept or column == "ski_id" else "second"
+    assert problem.ski == lost and message.endswith(f"(ski {lost} is left out)") == bool(lost)
 
 
 def test_all_bad_cells_at_once(folder):

@@ -186,7 +186,7 @@ def test_skis_without_a_partner_are_listed():
     result = judge_pairs(lot_of(*(MeasuredSki(ski_row(name, pair_id=pair)) for name, pair in rows)))
     assert [pair.pair_id for pair in result.pairs] == ["1"]
     reasons = {each.ski.row.ski_id: each.reason for each in result.left_over}
-    assert reasons["c"] == "the only ski of pair 2" and reasons["d"] == "has no pair_id"
+    assert reasons["c"] == "the only usable ski of pair 2" and reasons["d"] == "has no pair_id"
     assert all("one of 3 skis of pair 3" in reasons[name] for name in "efg")
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,8 @@ from taptest.calibrate.repeatability import gauge_study
 from taptest.calibrate.study import enter, judge_study, plan_study, read_study
 from taptest.cli import app
 from taptest.errors import CalibrationError
+
+DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 
 # AIAG, Measurement Systems Analysis, 4th ed.: ten parts, operators A | B | C, three trials each [page].
 AIAG = """
@@ -170,6 +173,40 @@ def test_a_planned_study_is_entered_in_steps_and_nothing_is_lost(tmp_path: Path)
     with pytest.raises(CalibrationError):
         enter(study, study.runs[0], {"frequency": 1.0})
     assert "note" in path.read_text("utf-8")
+
+
+def test_different_modes_are_no_spread_between_skis(tmp_path: Path) -> None:
+    rows = ["part,operator,trial,frequency_hz,damping_percent,shift_percent"]
+    for p, hz in enumerate((397.9, 421.7, 696.7)):
+        rows += [f"{p},{o},{t},{hz + 0.1 * t},{1 + 0.1 * p + 0.01 * t},{p + 0.1 * t}" for o in "AB" for t in (1, 2)]
+    (tmp_path / "mixed.csv").write_text("\n".join(rows), encoding="utf-8")
+    result = judge_study(read_study(tmp_path / "mixed.csv"))
+    assert [gauge.quantity for gauge in result.gauges] == ["shift"]
+    assert (
+        len(result.problems) == 2 and "398.0 Hz of part 0 and 696.9 Hz of part 2 are not the same" in result.problems[0]
+    )
+    (tmp_path / "like.csv").write_text("\n".join(rows[:9]), encoding="utf-8")
+    assert len(judge_study(read_study(tmp_path / "like.csv")).gauges) == 3
+
+
+def test_one_mode_is_followed_on_all_skis(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The fourth bending mode of truth.json; the loudest of these recordings are others."""
+    truth = json.loads((DEMO / "truth.json").read_text("utf-8"))["skis"]
+    fourth = {ski["ski_id"]: ski["bending_hz"][3] for ski in truth if ski["ski_id"] in ("C01L", "C06L", "C03R")}
+    monkeypatch.chdir(tmp_path)
+    command = ["calibrate", "repeatability", "s.csv"]
+    plan = ["--plan", "--parts", ",".join(fourth), "--operators", "Ada,Bo", "--trials", "2"]
+    assert CliRunner().invoke(app, [*command, *plan]).exit_code == 0
+    assert "nothing is measured yet" in CliRunner().invoke(app, command).output
+    order = [run.part for run in read_study("s.csv").runs]
+    answers = [f"{DEMO / name.lower()}.flac" for name in order]
+    near = ["--near", f"{fourth[order[0]]:.0f}"]
+    run = CliRunner().invoke(
+        app, [*command, "--enter", *near, "--no-store"], input="\n".join(["nowhere.flac", *answers, ""])
+    )
+    assert "there is no such file" in run.output and run.output.count("entered: ") == len(order)
+    for made in read_study("s.csv").runs:
+        assert made.values["frequency"] == pytest.approx(fourth[made.part], rel=0.005)
 
 
 def test_the_command_stores_the_floor_and_asks_for_what_is_open(

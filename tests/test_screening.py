@@ -141,7 +141,7 @@ def test_uneven_reasons_name_a_run_of_modes_and_what_fits(sound_lot):
     for order in (4, 5, 6):
         ski = moved(ski, -4.0, order=order)
     found = first_of([ski, *sound_lot[1:]])
-    assert "modes 4-6 low, mass and stiffness fit, damping normal: look for a soft spot" in found.reasons[0]
+    assert "modes 4-6 low, mass and stiffness within limits, damping normal: look for a soft spot" in found.reasons[0]
 
 
 def test_small_groups_are_ranked_and_say_so():
@@ -241,16 +241,18 @@ def test_an_explanation_holds_the_figures(sound_lot):
     mode = next(mode for mode in told.modes if mode.order == 4)
     # derived: the medians of the others, from the simulated skis themselves
     others = [
-        100 * math.log(each.frequency_hz / each.predicted_hz)
+        math.log(each.frequency_hz / each.predicted_hz)
         for ski in sound_lot[1:]
         for each in ski.identification.modes
         if each.order == 4
     ]
-    assert mode.group_percent == pytest.approx(np.median(others), rel=1e-9)
+    assert mode.group_percent == pytest.approx(100 * math.expm1(np.median(others)), rel=1e-9)
+    assert mode.deviation_percent == pytest.approx(100 * (mode.frequency_hz / mode.predicted_hz - 1), rel=1e-9)
     assert len(mode.peers_percent) == len(others)
     assert mode.against_percent < -3
     named = {each.name: each for each in told.ski.statistics}
     assert {"shift", "unevenness", "damping", "mass", "stiffness", "damping pattern"} <= set(named)
+    assert named["unevenness"].value == pytest.approx(told.ski.unevenness, rel=1e-9)
     assert named["unevenness"].score > 1 and named["unevenness"].rank == named["unevenness"].count == 30
     from taptest.errors import LotError
 

@@ -56,7 +56,8 @@ class Effort:
 @dataclass(frozen=True)
 class Plan:
     """Ways to find a relative ``difference`` with ``power``; ``pair_repeats``: how often each of two single skis must be
-    measured to tell them apart by that much. ``basis`` says where the scatter of a measurement comes from.
+    measured, every time on another day, to tell them apart by that much. ``basis`` says where the scatter of a measurement
+    comes from.
     """
 
     what: str

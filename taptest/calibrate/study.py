@@ -27,7 +27,9 @@ _RANGES: dict[Quantity, tuple[float, float]] = {
 }
 _KEYS = ("part", "operator", "trial")
 _MOST_RUNS = 2_000
-_SAME_MODE = 0.05
+_SAME_MODE = 0.05  # of one ski
+_LIKE_MODE = 0.10  # of like skis
+_DIFFERENT_MODES = 1.3  # the next bending mode is higher by this or more, up to the seventh
 
 
 @dataclass(frozen=True)
@@ -176,17 +178,39 @@ def judge_study(study: Study) -> StudyResult:
     """Analysis of variance of every quantity that was measured in all runs.
 
     Raises:
-        CalibrationError: not one quantity is complete; says what is missing.
+        CalibrationError: not one quantity is complete, or different modes were measured; says what is missing.
     """
     gauges, problems = [], []
-    for quantity in study.quantities:
+    measured = [name for name in study.quantities if any(name in run.values for run in study.runs)]
+    if not measured:
+        raise CalibrationError(f"{shown(study.path.name, 100)}: nothing is measured yet; go on with --enter")
+    for quantity in measured:
         try:
+            if quantity != "shift":
+                _refuse_different_modes(study)
             gauges.append(gauge_study(_cube(study, quantity), quantity=quantity, unit=UNITS[quantity]))
         except CalibrationError as problem:
             problems.append(f"{shown(study.path.name, 100)}, {COLUMNS[quantity]}: {problem}")
     if not gauges:
         raise CalibrationError("; ".join(problems))
     return StudyResult(str(study.path), tuple(gauges), tuple(problems))
+
+
+def _refuse_different_modes(study: Study) -> None:
+    """The spread between skis is no spread of modes, against which any gauge would look excellent."""
+    values: dict[str, list[float]] = {}
+    for run in study.runs:
+        if "frequency" in run.values:
+            values.setdefault(run.part, []).append(run.values["frequency"])
+    if not values:
+        return
+    mean = {part: sum(each) / len(each) for part, each in values.items()}
+    lowest, highest = min(mean, key=mean.__getitem__), max(mean, key=mean.__getitem__)
+    if mean[highest] > _DIFFERENT_MODES * mean[lowest]:
+        raise CalibrationError(
+            f"{mean[lowest]:.1f} Hz of part {shown(lowest)} and {mean[highest]:.1f} Hz of part {shown(highest)} are not the"
+            " same mode of like skis; measure one mode on all of them: --enter --near HZ follows it"
+        )
 
 
 def _cube(study: Study, quantity: Quantity) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
@@ -295,31 +319,42 @@ def parse_values(line: str) -> dict[Quantity, float]:
     return values
 
 
-def values_from_recording(path: str, *, near_hz: float | None) -> dict[Quantity, float]:
-    """Frequency and damping of one mode of a recording: the one nearest to ``near_hz``, otherwise the loudest.
+def values_from_recording(path: str, *, near_hz: float | None, within: float = _SAME_MODE) -> dict[Quantity, float]:
+    """Frequency and damping of one mode of a recording: the loudest, where given of those ``within`` a share of ``near_hz``.
 
     Raises:
         RecordingError: it cannot be read.
-        CalibrationError: no good tap, or no mode within 5 % of ``near_hz``.
+        CalibrationError: no good tap, or no mode near ``near_hz``.
     """
     modes = analyse(read_recording(path)).modes
     name = shown(path, 200)
     if not modes:
         raise CalibrationError(f"{name}: no mode is heard in it; 'taptest analyse' says why; tap it again")
-    if near_hz is None:
-        mode = max(modes, key=lambda each: each.level_db)
-    else:
-        mode = min(modes, key=lambda each: abs(each.frequency_hz / near_hz - 1))
-        if abs(mode.frequency_hz / near_hz - 1) > _SAME_MODE:
+    if near_hz is not None:
+        modes = tuple(mode for mode in modes if abs(mode.frequency_hz / near_hz - 1) <= within)
+        if not modes:
             raise CalibrationError(
-                f"{name}: no mode near {near_hz:.1f} Hz, the one that was followed on this part so far; is it the same ski?"
+                f"{name}: no mode within {100 * within:.0f} % of {near_hz:.1f} Hz, the one that is followed; is it the right"
+                " ski? --near HZ follows another mode"
             )
+    mode = max(modes, key=lambda each: each.level_db)
     return {"frequency": mode.frequency_hz, "damping": 100 * mode.damping_ratio}
 
 
-def followed_hz(study: Study, part: str) -> float | None:
-    """Frequency of the mode that was measured on a part so far."""
-    return next((run.values["frequency"] for run in study.runs if run.part == part and "frequency" in run.values), None)
+def followed(study: Study, part: str, near_hz: float | None) -> tuple[float | None, float]:
+    """Where the mode to measure on a part is expected [Hz], and within what share of it.
+
+    That is where it was on this part, otherwise ``near_hz``, otherwise about where it was on the other parts; None at first.
+    """
+    first: dict[str, float] = {}
+    for run in study.runs:
+        if "frequency" in run.values:
+            first.setdefault(run.part, run.values["frequency"])
+    if part in first:
+        return first[part], _SAME_MODE
+    if near_hz is None and first:
+        near_hz = float(np.median(list(first.values())))
+    return near_hz, _LIKE_MODE
 
 
 def _table(runs: Sequence[Run]) -> str:

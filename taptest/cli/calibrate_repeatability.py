@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
@@ -27,6 +28,12 @@ def repeatability(
     operators: Annotated[str, typer.Option(metavar="A,B,...", help="With --plan: who measures, three or more.")] = "",
     trials: Annotated[int, typer.Option(metavar="N", help="With --plan: how often each measures each ski.")] = 3,
     enter: Annotated[bool, typer.Option("--enter", help="Ask for the next measurements, one by one.")] = False,
+    near: Annotated[
+        float | None,
+        typer.Option(
+            metavar="HZ", min=1.0, max=20_000.0, help="With --enter: the mode to follow; otherwise the loudest."
+        ),
+    ] = None,
     folder: CalibrationFolder = None,
     no_store: NoStore = False,
     json: Json = False,
@@ -48,7 +55,7 @@ def repeatability(
         return
     table = read_study(study)
     if enter:
-        table = _enter(table)
+        table = _enter(table, near)
         if table.open_runs():
             typer.echo(
                 f"{len(table.open_runs())} of {len(table.runs)} measurements are still to be made; go on with --enter."
@@ -75,35 +82,40 @@ def repeatability(
     output.finish([*map(str, table.problems), *result.problems])
 
 
-def _enter(study: Study) -> Study:
+def _enter(study: Study, near_hz: float | None) -> Study:
     """Ask for one open measurement after the other; every answer is stored at once, an empty line stops."""
-    from taptest.calibrate.study import enter, followed_hz
+    from taptest.calibrate.study import enter, followed
 
     while study.open_runs():
         run = study.open_runs()[0]
         left = len(study.open_runs())
         typer.echo(f"{left} to go. {run.name}: take the ski out of the loops, hang it anew, tap it five times.")
-        values = _ask(followed_hz(study, run.part))
+        values = _ask(*followed(study, run.part, near_hz))
         if values is None:
             break
         study = enter(study, run, values)
+        damping = f", damping {values['damping']:.3g} %" if "damping" in values else ""
+        typer.echo(f"entered: {values['frequency']:.2f} Hz{damping}")
     return study
 
 
-def _ask(near_hz: float | None) -> dict[Quantity, float] | None:
+def _ask(near_hz: float | None, within: float) -> dict[Quantity, float] | None:
     """The values of one measurement, or None to stop; asks again until they make sense."""
     from taptest.calibrate.study import parse_values, values_from_recording
-    from taptest.errors import CalibrationError, RecordingError
+    from taptest.errors import CalibrationError, RecordingError, shown
 
     while True:
         typer.echo("the recording, or frequency in Hz, a blank and damping in % (an empty line stops): ", nl=False)
         line = sys.stdin.readline()
-        if not line.strip():
+        answer = line.strip()
+        if not answer:
             typer.echo()
             return None
         try:
-            if Path(line.strip()).is_file():
-                return values_from_recording(line.strip(), near_hz=near_hz)
+            if Path(answer).is_file():
+                return values_from_recording(answer, near_hz=near_hz, within=within)
+            if re.search(r"\.[^\W\d]\w*$", answer):
+                raise CalibrationError(f"'{shown(answer, 200)}': there is no such file in {shown(Path.cwd(), 200)}")
             return parse_values(line)
         except (CalibrationError, RecordingError) as problem:
             output.complain(str(problem))

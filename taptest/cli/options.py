@@ -25,7 +25,7 @@ CalibrationFolder = Annotated[
     ),
 ]
 NoStore = Annotated[bool, typer.Option("--no-store", help="Show the result, but store nothing.")]
-Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters under the tables.")]
+Plot = Annotated[bool, typer.Option("--plot", help="Draw pictures of characters with the tables.")]
 Picture = Annotated[
     Path | None, typer.Option("--picture", metavar="FILE", help="Draw the result into a .svg or .png as well.")
 ]

@@ -81,4 +81,5 @@ def report(
 def _size(path: Path) -> str:
     from taptest.errors import shown
 
-    return f"{shown(path, 200)} ({path.stat().st_size / 1e6:.1f} MB)"
+    size = path.stat().st_size
+    return f"{shown(path, 200)} ({f'{size / 1e3:.0f} kB' if size < 1e6 else f'{size / 1e6:.1f} MB'})"

@@ -176,21 +176,26 @@ def _member(ski: MeasuredSki, evidence: Evidence, findings: Findings) -> Member:
 
 
 def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> SkiVerdict:
-    row, prediction, identification = ski.row, ski.prediction, ski.identification
-    word: Verdict = "not judged"
-    reasons = (*ski.obstacles, *ski.remarks)
-    if findings is not None and findings.shift is not None:
-        word, reasons = verdict_of(findings, Circumstances(ski.taps_good, ski.taps_disagree, by_group, ski.remarks))
-    elif not ski.obstacles:
-        reasons = ("its modes are not those in which its group is heard: nothing to compare", *ski.remarks)
+    row, prediction, identification, remarks = ski.row, ski.prediction, ski.identification, ski.remarks
+    uneven = findings.unevenness if findings is not None else None
     measured_hz = identification.first_hz if identification is not None else None
     measured_u_hz = ski.first_u_hz
+    first_heard = identification is not None and identification.first_heard
+    if measured_hz is not None and not first_heard and uneven is not None and (uneven.out or uneven.near):
+        # The others tell of it only where all move evenly.
+        measured_hz = measured_u_hz = None
+        remarks = (*remarks, "its first mode was not heard, and from uneven ones it cannot be worked out")
+    word: Verdict = "not judged"
+    reasons = (*ski.obstacles, *remarks)
+    if findings is not None and findings.shift is not None:
+        word, reasons = verdict_of(findings, Circumstances(ski.taps_good, ski.taps_disagree, by_group, remarks))
+    elif not ski.obstacles:
+        reasons = ("its modes are not those in which its group is heard: nothing to compare", *remarks)
     deviation = deviation_u = None
     if measured_hz is not None and measured_u_hz is not None and prediction is not None:
         ratio = measured_hz / prediction.bending_hz[0]
         deviation = 100 * (ratio - 1)
         deviation_u = 100 * ratio * hypot(measured_u_hz / measured_hz, prediction.u_rel(1))
-    uneven = findings.unevenness if findings is not None else None
     shift = findings.shift if findings is not None else None
     damping = damping_u = None
     if findings is not None and findings.damping_level is not None and findings.damping_level_u is not None:
@@ -209,7 +214,7 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
         predicted_u_hz=None if prediction is None else prediction.u_hz(1),
         measured_hz=measured_hz,
         measured_u_hz=measured_u_hz,
-        first_heard=identification is not None and identification.first_heard,
+        first_heard=first_heard,
         deviation_percent=deviation,
         deviation_u_percent=deviation_u,
         damping_ratio=damping,

@@ -9,6 +9,7 @@ from math import log
 from statistics import median
 
 from taptest.errors import LotError, shown
+from taptest.judge.group import percent
 from taptest.judge.kinds import kinds
 from taptest.judge.lot import Lot
 from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
@@ -18,8 +19,8 @@ from taptest.judge.verdict import CheckResult, GroupSummary, SkiVerdict
 class ExplainedMode:
     """One bending mode beside the others' of the same order.
 
-    ``deviation_percent`` from the prediction, ``group_percent`` the median of the other skis' and ``against_percent`` the
-    difference, all logarithmic; ``peers_percent`` the same difference of every other ski. ``damping_group`` is the median
+    ``deviation_percent`` from the prediction, ``group_percent`` the median of the other skis' and ``against_percent`` from
+    that median; ``peers_percent`` the same of every other ski. ``damping_group`` is the median
     damping ratio of the others. None where no other ski has the mode. ``damping_ratio_limit`` as in `Mode`.
     """
 
@@ -54,6 +55,8 @@ def same_kind(lot: Lot, ski_id: str) -> Lot:
     for members in kinds(enumerate(lot.rows)).values():
         if any(lot.rows[i].ski_id == ski_id for i in members):
             return replace(lot, rows=tuple(lot.rows[i] for i in sorted(members)))
+    if (spoilt := next((each for each in lot.problems if each.ski == ski_id), None)) is not None:
+        raise LotError(str(spoilt))
     near = difflib.get_close_matches(ski_id[:60], [row.ski_id[:60] for row in lot.rows[:2000]], 1, 0.5)
     remedy = f"is {shown(near[0])} meant?" if near else "write the id as the table has it"
     raise LotError(f"{shown(lot.path.name, 100)}: has no usable ski '{shown(ski_id)}'; {remedy}")
@@ -79,19 +82,19 @@ def _modes(ski: SkiVerdict, peers: Sequence[SkiVerdict]) -> tuple[ExplainedMode,
     for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz):
         if mode.family != "bending" or mode.order is None or mode.predicted_hz is None:
             continue
-        own = 100 * log(mode.frequency_hz / mode.predicted_hz)
+        own = log(mode.frequency_hz / mode.predicted_hz)
         known = [other[mode.order] for other in others if mode.order in other]
-        centre = median(percent for percent, _ in known) if known else None
+        centre = median(deviation for deviation, _ in known) if known else None
         found.append(
             ExplainedMode(
                 order=mode.order,
                 frequency_hz=mode.frequency_hz,
                 frequency_u_hz=mode.frequency_u_hz,
                 predicted_hz=mode.predicted_hz,
-                deviation_percent=own,
-                group_percent=centre,
-                against_percent=None if centre is None else own - centre,
-                peers_percent=() if centre is None else tuple(percent - centre for percent, _ in known),
+                deviation_percent=percent(own),
+                group_percent=None if centre is None else percent(centre),
+                against_percent=None if centre is None else percent(own - centre),
+                peers_percent=() if centre is None else tuple(percent(deviation - centre) for deviation, _ in known),
                 damping_ratio=mode.damping_ratio,
                 damping_group=median(damping for _, damping in known) if known else None,
                 damping_ratio_limit=mode.damping_ratio_limit,
@@ -101,9 +104,9 @@ def _modes(ski: SkiVerdict, peers: Sequence[SkiVerdict]) -> tuple[ExplainedMode,
 
 
 def _deviations(ski: SkiVerdict) -> dict[int, tuple[float, float]]:
-    """By bending order: 100 ln(measured/predicted), and the damping ratio."""
+    """By bending order: ln(measured/predicted), and the damping ratio."""
     return {
-        mode.order: (100 * log(mode.frequency_hz / mode.predicted_hz), mode.damping_ratio)
+        mode.order: (log(mode.frequency_hz / mode.predicted_hz), mode.damping_ratio)
         for mode in ski.modes
         if mode.family == "bending" and mode.order is not None and mode.predicted_hz is not None
     }

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import exp
 
 from taptest.judge.group import Findings, Statistic, percent
 from taptest.judge.verdict import JudgedStatistic
@@ -20,14 +21,14 @@ def judged_statistics(findings: Sequence[Findings]) -> list[tuple[JudgedStatisti
         figures = []
         for name, statistic in own.items():
             peers = sorted(other[name].value for other in named if name in other)
-            ratio = name in _RATIOS
+            value, limit, u = _shown_as(name, statistic)
             figures.append(
                 JudgedStatistic(
                     name=name,
-                    unit="%" if ratio else "",
-                    value=percent(statistic.value) if ratio else statistic.value,
-                    limit=percent(statistic.limit) if ratio else statistic.limit,
-                    u=100 * statistic.u if ratio else statistic.u,
+                    unit="%" if name in _RATIOS else "",
+                    value=value,
+                    limit=limit,
+                    u=u,
                     score=statistic.score,
                     suspicious=statistic.out or statistic.near,
                     may_reject=name in _RING,
@@ -37,6 +38,16 @@ def judged_statistics(findings: Sequence[Findings]) -> list[tuple[JudgedStatisti
             )
         told.append(tuple(figures))
     return told
+
+
+def _shown_as(name: str, statistic: Statistic) -> tuple[float, float, float]:
+    """Value, limit and standard uncertainty: ratios in percent, unevenness squared as in the table."""
+    value, limit, u = statistic.value, statistic.limit, statistic.u
+    if name in _RATIOS:
+        return percent(value), percent(limit), 100 * exp(value) * u
+    if name == "unevenness":
+        return value**2, limit**2, 2 * value * u
+    return value, limit, u
 
 
 def _named(findings: Findings) -> dict[str, Statistic]:

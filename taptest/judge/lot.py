@@ -3,7 +3,7 @@
 import difflib
 import re
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Literal
 
@@ -216,9 +216,13 @@ def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
     side = _side(reading, row)
     texts = {name: _text(reading, row, name) for name in ("pair_id", "generation", "note")}
     decisive = {reading.columns[name].heading for name in _DECISIVE if name in reading.columns}
-    if any(problem.column in decisive for problem in reading.problems[before:]):
-        return None
-    if not recordings and not _complete(reading, row, values, construction):
+    spoilt = any(problem.column in decisive for problem in reading.problems[before:])
+    if spoilt or (not recordings and not _complete(reading, row, values, construction)):
+        if first == row.line:
+            reading.problems[before:] = [
+                replace(problem, ski=ski_id) if problem.column in decisive else problem
+                for problem in reading.problems[before:]
+            ]
         return None
     for recording in recordings:
         reading.recording_lines.setdefault(recording, []).append(ski_id)

@@ -41,7 +41,10 @@ _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationship
 
 @dataclass(frozen=True)
 class CellProblem:
-    """One bad cell: where it is, what stands there, what is wrong with it and what to write instead."""
+    """One bad cell: where it is, what stands there, what is wrong with it and what to write instead.
+
+    ``ski``: the one that is left out for it, empty where none is or its id is not known.
+    """
 
     file: str
     line: int
@@ -49,6 +52,7 @@ class CellProblem:
     value: str
     problem: str
     remedy: str
+    ski: str = ""
 
     def __str__(self) -> str:
         """One printable line, however long or wild the value is."""
@@ -56,7 +60,8 @@ class CellProblem:
         if self.column:
             where += f", column {shown(self.column)}"
         found = f"found '{shown(self.value)}'" if self.value else "found nothing"
-        return f"{where}: {found}, {self.problem}; {self.remedy}"
+        lost = f" (ski {shown(self.ski)} is left out)" if self.ski else ""
+        return f"{where}: {found}, {self.problem}; {self.remedy}{lost}"
 
 
 @dataclass(frozen=True)

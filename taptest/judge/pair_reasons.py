@@ -66,10 +66,8 @@ def sentence_of(each: Difference, limit: Limit, other: MeasuredSki, *, too_far: 
     way = _WORDS[each.quantity][0 if each.value > 0 else 1]
     if each.quantity == "mass":
         return f"{name} is {1000 * abs(each.value):.0f} g {way} ({word} up to {1000 * bound:g} g)"
-    size = f"{abs(each.percent):.1f} %"
-    if each.quantity == "frequency":
-        size += f" ({CENTS * abs(each.value):.0f} cents)"
-    return f"{name} is {size} {way} ({word} up to {100 * bound:g} %)"
+    cents = f", {CENTS * abs(each.value):.0f} cents," if each.quantity == "frequency" else ""
+    return f"{name} is {way} by {abs(each.percent):.1f} % of their mean{cents} ({word} up to {100 * bound:g} %)"
 
 
 def unlike_prediction(found: Differences, at: int, other: MeasuredSki) -> list[str]:

@@ -136,7 +136,7 @@ def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
         if pair_id is None:
             left_over.append(LeftOver(ski, "has no pair_id"))
         elif len(members[pair_id]) == 1:
-            left_over.append(LeftOver(ski, f"the only ski of pair {shown(pair_id)}"))
+            left_over.append(LeftOver(ski, f"the only usable ski of pair {shown(pair_id)}"))
         elif len(members[pair_id]) > 2:
             several = f"one of {len(members[pair_id])} skis of pair {shown(pair_id)}"
             left_over.append(LeftOver(ski, f"{several}: which two belong together is not clear"))

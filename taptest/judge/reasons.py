@@ -119,7 +119,7 @@ def _fits(findings: Findings) -> str:
         if each is not None and each.score <= FITS
     ]
     if len(fitting) == 2:
-        return ", mass and stiffness fit"
+        return ", mass and stiffness within limits"
     return f", {fitting[0]} fits" if fitting else ""
 
 
@@ -178,7 +178,7 @@ def _unevenness(findings: Findings, fits: str, *, damping_normal: bool) -> str:
     if strangest is not None:
         size = percent(strangest.deviation)
         side = "lowest" if size < 0 else "highest"
-        where = f": mode {strangest.order} {side} ({size:+.1f} % against the others)"
+        where = f": mode {strangest.order} {side} ({size:+.1f} % against its other modes)"
         where += _run(findings.ladder, low=size < 0)
     normal = ", damping normal" if damping_normal else ""
     return f"uneven{where}{fits}{normal}: look for a soft spot or a separation"

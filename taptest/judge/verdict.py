@@ -18,8 +18,9 @@ class JudgedStatistic:
     """One of the things that a ski was judged by, so that its reasoning can be followed.
 
     ``value`` against ``limit``, both in ``unit``: "%" of the group's centre (or of the prediction), or none. ``u``: standard
-    uncertainty. ``suspicious``: beyond the limit, or the limit is within the uncertainty. ``may_reject``: whether it can
-    make an outlier, or only ask for a recheck. ``rank`` of ``count``: from the lowest value of the group, 1.
+    uncertainty. ``score``: value over limit, 1 at the limit; of ratios by their logarithms, of ``unevenness``, which is a
+    chi-square, by the root. ``suspicious``: beyond the limit, or the limit is within the uncertainty. ``may_reject``: whether
+    it can make an outlier, or only ask for a recheck. ``rank`` of ``count``: from the lowest value of the group, 1.
     """
 
     name: str

@@ -122,7 +122,7 @@ def _mode_table(modes: tuple[Mode, ...], width: int) -> RenderableType:
             ("level\ndB", "right"),
             ("taps", "right"),
             ("note\ncents", "left"),
-            ("remarks", "fold"),
+            ("remarks", "left"),
         ],
     )
     for mode in modes:

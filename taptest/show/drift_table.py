@@ -14,7 +14,7 @@ _MOST_ROWS = 40
 _LEGEND = (
     "frequency, damping: against the first tapping, over the modes that both have; chart: frequency between its limits "
     "'|', its centre ':', a point 'o' or, where it breaks a rule, 'X'. Limits: mean +- 2.66 mean moving ranges of the "
-    "first 20 tappings. Rules: "
+    "first 20 tappings within them. Rules: "
 )
 
 

@@ -104,7 +104,10 @@ def _statistics(statistics: Sequence[JudgedStatistic], width: int) -> Renderable
 
 def _statistics_legend(statistics: Sequence[JudgedStatistic]) -> str:
     told = "; ".join(f"{each.name}: {_MEANINGS[each.name]}" for each in statistics)
-    return f"{told}. score: value over limit; place: from the lowest value of the group."
+    return (
+        f"{told}. score: value over limit, of a percentage by the logarithm of its ratio and of unevenness by the root; "
+        "place: from the lowest value of the group."
+    )
 
 
 def _modes(modes: Sequence[ExplainedMode], width: int) -> RenderableType:

@@ -74,8 +74,8 @@ def _words(gauge: Gauge) -> list[tuple[str, str, str]]:
             (
                 "operators",
                 "yellow",
-                f"{gauge.operator_count} of them barely fix the spread between operators: it may be {low:.2g} or {high:.2g} "
-                f"{gauge.unit}. Five or more say much more.",
+                f"{gauge.operator_count} of them barely fix the spread between operators: it may be anything from "
+                f"{low:.2g} to {high:.2g} {gauge.unit}. Five or more say much more.",
             )
         )
     how = "is taken for chance and pooled with EV" if gauge.pooled else "is part of AV: people treat skis differently"

@@ -95,11 +95,11 @@ def ski_view(page: SkiPage, width: int) -> Group:
             ]
             parts += [heading("Calibrations"), hanging(lines), Text()]
     if page.recordings:
-        lines = [
-            (shown(each.name), "", f"{_local(each.recorded)}, {each.duration_s:.1f} s, kept as {each.file}")
-            for each in page.recordings
-        ]
-        parts += [heading("Sounds"), hanging(lines), Text()]
+        parts.append(heading("Sounds"))
+        for each in page.recordings:
+            parts.append(prose(f"{shown(each.name)}  {_local(each.recorded)}, {each.duration_s:.1f} s, kept as"))
+            parts.append(Text(f"  {each.file}", no_wrap=True, overflow="ignore"))
+        parts.append(Text())
     if last is not None:
         parts += [
             Text.assemble(_word(last.verdict), f" ({counted(page.verdicts, 'verdict')} in the logbook)"),

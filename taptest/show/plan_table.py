@@ -17,6 +17,7 @@ def plan_view(plan: Plan, width: int) -> Group:
         skis = f"over {MOST_SKIS}" if effort.skis is None else str(effort.skis)
         table.add_row(*often, f"{100 * effort.scatter:.2f}", skis, str(effort.measurements or "-"))
     unit = "runs" if plan.on_snow else "hangings"
+    apart = ", every run on a day of its own" if plan.on_snow and plan.scatter.day else ""
     legend = (
         f"Each row finds it with {100 * plan.power:.0f} % probability, by a two-sided t test at {100 * SIGNIFICANCE:.0f} %; in "
         f"all: {unit} of both groups together. Measuring a ski again shrinks only what one measurement repeats to, "
@@ -39,7 +40,7 @@ def plan_view(plan: Plan, width: int) -> Group:
                 (
                     "a pair",
                     "bold",
-                    f"two single skis are told apart by as much with {plan.pair_repeats} {unit} of each.",
+                    f"two single skis are told apart by as much with {plan.pair_repeats} {unit} of each{apart}.",
                 ),
             ]
         ),

@@ -72,8 +72,8 @@ def drift_drawing(drift: Drift) -> Drawing:
         ranges.set_ylim(bottom=0)
     first, last = drift.points[0].at, drift.points[-1].at
     layout.note(
-        f"From {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC. Band: limits of the first 20 tappings, mean ± 2.66 mean "
-        f"moving ranges; rules: {'; '.join(RULES)}. {' '.join(f'{note}.' for note in drift.notes)}"
+        f"From {first:%Y-%m-%d %H:%M} to {last:%Y-%m-%d %H:%M} UTC. Band: limits of the first 20 tappings within them, mean ± "
+        f"2.66 mean moving ranges; rules: {'; '.join(RULES)}. {' '.join(f'{note}.' for note in drift.notes)}"
     )
     told = ", ".join(f"{value:+.2f} %" for value in drift.frequency.values[-10:])
     return layout.finish(

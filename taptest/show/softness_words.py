@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import hypot
 
 from rich.console import Group
 from rich.text import Text
@@ -12,7 +13,7 @@ from taptest.logbook.history import COVERAGE, History
 from taptest.logbook.softness import Softness
 from taptest.show.as_json import Document, number_of
 from taptest.show.characters import CharacterPicture, even_axis
-from taptest.show.tables import heading, number, prose
+from taptest.show.tables import heading, number, prose, with_u
 
 _HEIGHT = 14
 _WIDEST = 120
@@ -50,8 +51,15 @@ def _words(found: Softness) -> str:
         elif bends.exceeds and bends.percent < 0:
             test = f"; in the bending test it is {number(abs(bends.percent), 1)} % softer"
         else:
-            least = number(COVERAGE * bends.u_percent, 1)
-            test = f"; the bending test, which shows no less than {least} %, does not show it"
+            read = f"{with_u(bends.percent, bends.u_percent, 1, sign=True)} %"
+            apart = abs(bends.percent - found.stiffness.percent)
+            if apart > COVERAGE * hypot(bends.u_percent, found.stiffness.u_percent):
+                test = f"; the bending test says otherwise: {read}"
+            else:
+                sense = (
+                    "agrees but would not show it alone" if bends.percent < 0 else "neither shows it nor rules it out"
+                )
+                test = f"; the bending test reads {read}, which {sense}"
         return f"it may have: {says}{test}. Hang it again, tap it once more and look for a separation.{weighed}"
     if found.answer == "heavier":
         return "it rings lower, and its greater mass explains that: water, wax or a binding? No sign of lost stiffness."
