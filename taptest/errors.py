@@ -43,6 +43,10 @@ class LogbookError(TaptestError):
     """A logbook that cannot be opened, read or written."""
 
 
+class LogbookDamaged(LogbookError):
+    """A value in a logbook is not of its kind: something else than taptest has changed the file."""
+
+
 class LogbookUnreachable(LogbookError):
     """A logbook whose server does not answer: what is to be kept must wait or go elsewhere."""
 

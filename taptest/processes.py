@@ -2,12 +2,26 @@
 
 from __future__ import annotations
 
+import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from concurrent.futures import Executor
+    from concurrent.futures import Executor, Future
+
+
+@contextmanager
+def deaf_to_interrupts() -> Iterator[None]:
+    """Processes that are started meanwhile do not hear Ctrl-C; this one hears it a moment later, and ends them."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -22,8 +36,13 @@ def processes(count: int) -> Iterator[Executor | None]:
     import multiprocessing
     from concurrent.futures import ProcessPoolExecutor
 
+    class Pool(ProcessPoolExecutor):
+        def submit(self, *args: Any, **options: Any) -> Future[Any]:  # where processes are started
+            with deaf_to_interrupts():
+                return super().submit(*args, **options)
+
     # A forked child of a program with threads (progress bars, linear algebra) can hang.
-    pool = ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"))
+    pool = Pool(count, mp_context=multiprocessing.get_context("spawn"))
     try:
         yield pool
     finally:

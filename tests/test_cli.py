@@ -3,6 +3,7 @@
 import json
 import math
 import os
+import shlex
 import shutil
 import subprocess
 import sys
@@ -421,3 +422,23 @@ def test_nothing_but_results_is_printed_when_no_terminal_watches():
 def test_messages_are_one_printable_line_each(capsys):
     output.complain("first\nsecond\x1b[2J\u202e")
     assert capsys.readouterr().err == "taptest: first\\nsecond\\x1b[2J\\u202e\n"
+
+
+@pytest.mark.skipif(os.name != "posix", reason="closes the output as a POSIX shell does")
+def test_a_closed_output_is_no_failure():
+    command = shlex.join([sys.executable, "-m", "taptest", "predict", *ONE_SKI])
+    done = subprocess.run(["/bin/sh", "-c", f"exec {command} >&-"], stderr=subprocess.PIPE, cwd=ROOT, timeout=120)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
+def test_names_from_other_peoples_files_do_not_reach_the_terminal_raw(tmp_path):
+    steel = (ROOT / "calibration" / "bars" / "steel_bar.toml").read_text("utf-8")
+    (tmp_path / "b.toml").write_text(steel.replace('name = "', 'name = "\\u001b]0;x\\u0007\\u202e', 1), "utf-8")
+    shown = run("calibrate", "bar", tmp_path / "b.toml", DEMO / "bar.flac", "--no-store")
+    assert r"\x1b]0;x\x07\u202e" in shown.output and not {"\x1b", "\x07", "\u202e"} & set(shown.output)
+    heading = "ski_id,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm,recording"
+    table = f"{heading}\nA,x\x9b2J\u202ey.toml,1990,539,4.438,1400,c.flac\n"
+    (tmp_path / "lot.csv").write_text(table, "utf-8")
+    shutil.copy(DEMO / "c01l.flac", tmp_path / "c.flac")
+    shown = run("check", tmp_path / "lot.csv")
+    assert r"x\x9b2J\u202ey.toml" in shown.output and not {"\x9b", "\u202e"} & set(shown.output)

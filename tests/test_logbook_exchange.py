@@ -142,6 +142,17 @@ def test_the_sheet_has_the_last_figures_of_every_ski_in_the_units_of_its_heading
     assert (left["ski_id"], left["note"], left["operator"], left["station"]) == ("17L", "=1+1", "A", "bench 1")
 
 
+def test_an_earlier_sheet_is_replaced_and_nothing_else(season, tmp_path):
+    mine = tmp_path / "mine.csv"
+    mine.write_text("ski_id,length_mm\n17L,1990\n", encoding="utf-8")
+    for write in (export_sheet, lambda book, path: export_table(book, "modes", path)):
+        with pytest.raises(LogbookError, match="no such export"):
+            write(season, mine)
+    assert "17L,1990" in mine.read_text("utf-8")
+    for _ in range(2):
+        assert export_sheet(season, tmp_path / "s.csv").rows == {"skis": 2}
+
+
 def test_no_cell_of_the_sheet_is_a_formula(season, tmp_path):
     export_sheet(season, tmp_path / "s.csv")
     cells = [

@@ -89,6 +89,8 @@ def test_a_whole_logbook_is_sound_and_is_not_touched(book):
         "UPDATE recordings SET file_name = 'other.flac'",
         "UPDATE checks SET notes_json = '[\"x\"]'",
         "UPDATE taps SET onset = onset + 1",
+        "UPDATE verdicts SET made_utc = '2026-93-01 10:00:00.000000'",
+        "UPDATE verdicts SET reasons_json = 1e308",
         "UPDATE skis SET ski_id = '71L' WHERE ski_id = '17L'",
         "UPDATE skis SET folded = 'x'",
         "UPDATE stations SET name = 'bench 2'",

@@ -185,3 +185,10 @@ def test_leading_rows_and_columns_of_a_spreadsheet_may_be_empty(folder):
     lot = read(folder, xlsx_bytes([[], [], ["", *GOOD], ["", *good]]), "lot.xlsx")
     (problem,) = lot.problems
     assert (problem.line, problem.column, problem.value) == (4, "mass_g", "0.52")
+
+
+def test_blank_cells_at_the_end_of_a_sheet_are_missing_values(folder):
+    """A workbook does not store them, and nobody can forget a separator in it."""
+    line = [520.0 if name == "mass_g" else GOOD[name] for name in GOOD]
+    lot = read(folder, xlsx_bytes([[*GOOD, "rig_centre_mm", "binding_mass_g"], line]), "lot.xlsx")
+    assert not lot.problems and lot.rows[0].rig_centre_m is None and lot.rows[0].binding_mass_kg == 0.0

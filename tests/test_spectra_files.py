@@ -93,7 +93,8 @@ def test_hdf5_comes_back_to_the_last_bit(tmp_path):
 @pytest.mark.parametrize("suffix", [".uff", ".h5"])
 def test_what_does_not_read_back_is_not_left_behind(tmp_path, monkeypatch, suffix):
     path = tmp_path / f"s{suffix}"
-    path.write_bytes(b"kept")
+    write_spectra(path, [some()])
+    kept = path.read_bytes()
     whole = {".uff": module._universal_bytes, ".h5": module._hdf_bytes}[suffix]
     name = whole.__name__
     for spoil in (
@@ -109,7 +110,7 @@ def test_what_does_not_read_back_is_not_left_behind(tmp_path, monkeypatch, suffi
         with pytest.raises(ExchangeError, match="did not read back"):
             write_spectra(path, [some()])
         monkeypatch.undo()
-        assert path.read_bytes() == b"kept"
+        assert path.read_bytes() == kept
     write_spectra(path, [some()])
 
 
@@ -134,6 +135,18 @@ def test_names_and_extras(tmp_path, monkeypatch):
         monkeypatch.setitem(sys.modules, name, None)
         with pytest.raises(ExchangeError, match=r"taptest\[exchange\]"):
             write_spectra(tmp_path / f"s{suffix}", [some()])
+
+
+@pytest.mark.parametrize("suffix", [".uff", ".h5"])
+def test_earlier_spectra_are_replaced_and_nothing_else(tmp_path, suffix):
+    path = tmp_path / f"s{suffix}"
+    write_spectra(path, [some()])
+    write_spectra(path, [some(), some("b.flac")])
+    mine = tmp_path / f"mine{suffix}"
+    mine.write_bytes(b"    -1\n    58\n a time series of somebody\n    -1\n")
+    with pytest.raises(ExchangeError, match="holds no spectra of taptest"):
+        write_spectra(mine, [some()])
+    assert b"somebody" in mine.read_bytes()
 
 
 def hostile(tmp_path, change):

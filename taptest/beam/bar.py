@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tomllib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from math import inf, log, prod, sqrt
@@ -13,6 +12,7 @@ import numpy as np
 
 from taptest.beam.model import BENDING_ELEMENTS, Beam, FloatArray, bending_modes
 from taptest.errors import CalibrationError, shown
+from taptest.small_files import parse_toml, read_small
 
 SCHEMA = "taptest.bar/1"
 
@@ -191,7 +191,7 @@ def load_bar(name_or_path: str) -> Bar:
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             raise CalibrationError(f"{where}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no bar needs to be")
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        document = parse_toml(read_small(path))
     except UnicodeDecodeError as problem:
         raise CalibrationError(f"{where}: byte {problem.start} is not UTF-8; save the file as UTF-8") from problem
     except OSError as problem:

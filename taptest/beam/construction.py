@@ -2,7 +2,6 @@
 
 import difflib
 import re
-import tomllib
 from dataclasses import dataclass
 from itertools import pairwise
 from math import inf
@@ -11,7 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from taptest.errors import ConstructionError
+from taptest.errors import ConstructionError, shown
+from taptest.small_files import parse_toml, read_small
 
 SCHEMA = "taptest.construction/1"
 LONGEST_NAME = 80
@@ -133,18 +133,20 @@ def load_construction(name_or_path: str, *, base: Path | None = None) -> Constru
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             raise ConstructionError(
-                f"{path}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no construction file needs to be"
+                f"{shown(path, 200)}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no construction file needs to be"
             )
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_small(path)
     except UnicodeDecodeError as error:
-        raise ConstructionError(f"{path}: byte {error.start} is not UTF-8; save the file as UTF-8") from error
+        raise ConstructionError(
+            f"{shown(path, 200)}: byte {error.start} is not UTF-8; save the file as UTF-8"
+        ) from error
     except OSError as error:
-        raise ConstructionError(f"{path}: cannot be read ({error.strerror})") from error
+        raise ConstructionError(f"{shown(path, 200)}: cannot be read ({error.strerror})") from error
     try:
-        document = tomllib.loads(text)
+        document = parse_toml(text)
     except (ValueError, RecursionError) as error:
         # A number of thousands of digits is a plain ValueError, which a syntax error of TOML is too.
-        raise ConstructionError(f"{path}: not valid TOML: {error}") from error
+        raise ConstructionError(f"{shown(path, 200)}: not valid TOML: {shown(error, 120)}") from error
     return _Reader(path, document).construction()
 
 
@@ -164,7 +166,7 @@ def _locate(name_or_path: str, base: Path | None) -> Path:
         for candidate in (path, folder / name_or_path.replace("\\", "/")):
             if _is_file(candidate):
                 return candidate
-        raise ConstructionError(f"{path}: there is no such construction file")
+        raise ConstructionError(f"{shown(path, 200)}: there is no such construction file")
     names = construction_names()
     if name_or_path not in names:
         close = difflib.get_close_matches(name_or_path, names, n=1)
@@ -293,7 +295,7 @@ class _Reader:
                 hint = f" (did you mean {close[0]!r}?)" if close else ""
                 where = f" in [{table}]" if table else ""
                 raise ConstructionError(
-                    f"{self.path}: unknown key {key!r}{where}{hint}; known are {', '.join(sorted(_KEYS[table]))}"
+                    f"{shown(self.path, 200)}: unknown key {key!r}{where}{hint}; known are {', '.join(sorted(_KEYS[table]))}"
                 )
 
     def _text(self, key: str, longest: int, *, lines: bool) -> str:
@@ -348,8 +350,8 @@ class _Reader:
 
     def _fault(self, where: str, value: object, rule: str) -> ConstructionError:
         if value is None:
-            return ConstructionError(f"{self.path}: {where} is missing; it {rule}")
-        shown = repr(value)
-        if len(shown) > 60:
-            shown = shown[:57] + "..."
-        return ConstructionError(f"{self.path}: {where} is {shown}; it {rule}")
+            return ConstructionError(f"{shown(self.path, 200)}: {where} is missing; it {rule}")
+        found = repr(value)
+        if len(found) > 60:
+            found = found[:57] + "..."
+        return ConstructionError(f"{shown(self.path, 200)}: {where} is {found}; it {rule}")

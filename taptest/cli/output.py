@@ -45,6 +45,8 @@ def prepare_process() -> None:
     for library in ("OPENBLAS", "OMP", "MKL"):
         os.environ.setdefault(f"{library}_NUM_THREADS", "1")
     codecs.register_error("taptest", _spell_out)
+    if sys.stdout is None:  # closed, as by ">&-": nobody wants to see it, which is no failure
+        sys.stdout = Path(os.devnull).open("w", encoding="utf-8")  # noqa: SIM115 (for as long as the process runs)
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="taptest")

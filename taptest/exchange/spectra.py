@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import tempfile
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Any
@@ -28,6 +29,7 @@ from taptest.sound.traces import ring_down_trace
 Real = NDArray[np.float64]
 
 SCHEMA = "taptest.spectra/1"
+_STEP_MARK = "first_hz="  # stands in every universal spectrum of ours
 SUFFIXES = (".uff", ".unv", ".h5", ".hdf5")
 MAX_FILE_BYTES = 512_000_000
 MAX_VALUES = 20_000_000
@@ -113,10 +115,10 @@ def _decay(mode: Mode, time_s: Real, level_db: Real) -> Decay:
 
 
 def check_spectra_name(path: str | Path) -> None:
-    """Before anything is analysed: whether a file of this name could be written.
+    """Before anything is analysed: whether a file of this name could be written, and would take away nothing but spectra.
 
     Raises:
-        ExchangeError: unknown suffix, no such folder, or the extra is missing.
+        ExchangeError: unknown suffix, no such folder, something else is there, or the extra is missing.
     """
     target = Path(path)
     if target.suffix.casefold() not in SUFFIXES:
@@ -124,6 +126,8 @@ def check_spectra_name(path: str | Path) -> None:
     if not target.absolute().parent.is_dir():
         raise _refusal(target, "there is no such folder; make it first")
     _library(target)
+    if target.exists() and not _holds_spectra(target):
+        raise _refusal(target, "is there and holds no spectra of taptest; choose another name")
 
 
 def write_spectra(path: str | Path, spectra: Sequence[TapSpectrum]) -> None:
@@ -165,6 +169,17 @@ def read_spectra(path: str | Path) -> tuple[TapSpectrum, ...]:
     if len(data) > MAX_FILE_BYTES:
         raise _refusal(source, f"holds more than {MAX_FILE_BYTES / 1e6:.0f} MB, which no spectra do")
     return _from_hdf(source, data)
+
+
+def _holds_spectra(path: Path) -> bool:
+    if _is_universal(path):
+        with suppress(OSError):
+            return path.is_file() and _STEP_MARK.encode() in path.read_bytes()
+        return False
+    try:
+        return bool(read_spectra(path))
+    except ExchangeError:
+        return False
 
 
 def _is_universal(path: Path) -> bool:
@@ -220,7 +235,7 @@ def _universal_sets(pyuff: Any, number: int, spectrum: TapSpectrum) -> list[dict
             func_type=_POWER_DENSITY,
             id1="mean power spectral density of taps, one-sided, no window",
             id2=f"taps={spectrum.taps} record_s={spectrum.record_s:.9g} sample_rate_hz={spectrum.sample_rate_hz:.9g}",
-            id3=f"first_hz={float(spectrum.frequency_hz[0])!r} step_hz={step!r}",
+            id3=f"{_STEP_MARK}{float(spectrum.frequency_hz[0])!r} step_hz={step!r}",
             x=spectrum.frequency_hz,
             data=spectrum.power_density,
             abscissa_spacing=1,

@@ -188,7 +188,9 @@ def _verdict(ski: MeasuredSki, findings: Findings | None, *, by_group: bool) -> 
     word: Verdict = "not judged"
     reasons = (*ski.obstacles, *remarks)
     if findings is not None and findings.shift is not None:
-        word, reasons = verdict_of(findings, Circumstances(ski.taps_good, ski.taps_disagree, by_group, remarks))
+        word, reasons = verdict_of(
+            findings, Circumstances(ski.taps_good, ski.taps_disagree, by_group, remarks, ski.thin_ladder)
+        )
     elif not ski.obstacles:
         reasons = ("its modes are not those in which its group is heard: nothing to compare", *remarks)
     deviation = deviation_u = None

@@ -297,6 +297,8 @@ def _read_xlsx(name: str, data: bytes) -> Table:
             cells.pop()
         if not cells or (isinstance(cells[0], str) and _is_comment(cells[0])):
             continue
+        if rows:  # a sheet has no separators to forget: cells that are blank are there
+            cells += [""] * (len(rows[0].cells) - len(cells))
         row = _row(shown_name, line, cells, len(rows))
         row.bad.update(dict.fromkeys(dates, _DATE))
         for column, cell in enumerate(cells):

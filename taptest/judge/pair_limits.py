@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import difflib
 import math
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
 from taptest.errors import LimitsError, shown
+from taptest.small_files import parse_toml, read_small
 
 SCHEMA = "taptest.pairlimits/1"
 
@@ -129,7 +129,7 @@ def read_limits(path: str | Path) -> PairLimits:
             raise LimitsError(
                 f"{name}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no file of limits needs to be"
             )
-        document = tomllib.loads(path.read_text(encoding="utf-8-sig"))
+        document = parse_toml(read_small(path))
     except UnicodeDecodeError as error:
         raise LimitsError(f"{name}: byte {error.start} is not UTF-8; save the file as UTF-8") from None
     except OSError as error:

@@ -21,26 +21,28 @@ class Circumstances:
     """What a verdict on one ski rests on besides its findings.
 
     ``taps_disagree_percent``: typical uncertainty of a mode where the taps contradict each other, else None.
-    ``by_group``: whether the limits come from the group. ``remarks``: unusual values in the table.
+    ``by_group``: whether the limits come from the group. ``remarks``: unusual values in the table. ``thin_ladder``: why it may
+    be no ski's ladder, else None.
     """
 
     taps_good: int
     taps_disagree_percent: float | None
     by_group: bool
     remarks: tuple[str, ...] = ()
+    thin_ladder: str | None = None
 
 
 def verdict_of(findings: Findings, about: Circumstances) -> tuple[Verdict, tuple[str, ...]]:
     """The verdict and its reasons.
 
     Outlier: a statistic beyond its limit by more than its uncertainty, from at least three good taps that agree.
-    Recheck: a limit within the uncertainty, taps that disagree, an outlier that rests on too little, or something else
-    that sets it apart from its group. A mass or a stiffness beyond its limit by less than half is a remark.
+    Recheck: a limit within the uncertainty, taps that disagree, too little of a ladder, an outlier that rests on too little,
+    or something else that sets it apart from its group. A mass or a stiffness beyond its limit by less than half is a remark.
     """
     out = any(each.out for each in findings.statistics())
     near = any(each.near for each in findings.statistics())
     reasons = (*_in_words(findings, about), *about.remarks)
-    doubts = []
+    doubts = [] if about.thin_ladder is None else [about.thin_ladder]
     if about.taps_disagree_percent is not None:
         size = about.taps_disagree_percent
         doubts.append(

@@ -298,17 +298,17 @@ def save(programme: Programme, path: str | Path) -> None:
         raise PlaybackError(f"{name}: not written, as there is nothing to hear")
     try:
         # Exclusive, so that a recording is never overwritten by its own copy.
-        with path.open("xb") as stream:
-            try:
-                with soundfile.SoundFile(stream, "w", programme.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
-                    for _, block in programme.blocks():
-                        sound.write(block)
-            except BaseException:
-                path.unlink(missing_ok=True)
-                raise
+        path.open("xb").close()
+        try:
+            with soundfile.SoundFile(str(path), "w", programme.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
+                for _, block in programme.blocks():
+                    sound.write(block)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
     except FileExistsError:
         raise _exists(name) from None
-    except (OSError, soundfile.SoundFileError) as problem:
-        raise PlaybackError(
-            f"{name}: cannot be written ({shown(problem, 120)}); check the folder and the disk"
-        ) from None
+    except (OSError, soundfile.SoundFileError, AssertionError) as problem:
+        # soundfile asserts that all was written, and says nothing where it was not.
+        reason = shown(problem, 120) or "the disk is full"
+        raise PlaybackError(f"{name}: cannot be written ({reason}); check the folder and the disk") from None

@@ -33,7 +33,7 @@ from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
 from taptest import __version__
 from taptest.durable import sync_folder
-from taptest.errors import LogbookError, LogbookUnreachable, shown
+from taptest.errors import LogbookDamaged, LogbookError, LogbookUnreachable, shown
 from taptest.logbook.place import Place
 from taptest.logbook.schema import META
 
@@ -97,6 +97,11 @@ def told(place: Place) -> Iterator[None]:
         raise _refused(place, str(problem), lost=False) from problem
     except SQLAlchemyError as problem:
         raise _refused(place, type(problem).__name__, lost=False) from problem
+    except (ValueError, TypeError, OverflowError) as problem:
+        raise LogbookDamaged(
+            f"{place.name}: holds a value that cannot be read ({shown(problem, 100)}), so something has damaged it; 'taptest log"
+            " verify' names the row; go on with a backup of it"
+        ) from problem
     finally:
         Watch.beat(working=False)
 

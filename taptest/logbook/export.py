@@ -15,9 +15,9 @@ from typing import Any
 from sqlalchemy import Connection, Table, select
 
 from taptest.durable import write_durably
-from taptest.errors import LogbookError, shown
+from taptest.errors import ExchangeError, LogbookError, shown
 from taptest.exchange.cells import Value
-from taptest.exchange.table import write_table
+from taptest.exchange.table import read_table, write_table
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import entries, in_chunks, tables_with_ids
 from taptest.logbook.engine import READING, SOFTWARE, schema_versions, told
@@ -56,8 +56,9 @@ def export_sheet(book: Logbook, path: Path) -> Exported:
 
     Raises:
         ExchangeError: it cannot be written.
-        LogbookError: the logbook cannot be read.
+        LogbookError: the logbook cannot be read, or something else is there.
     """
+    _refuse_another(path, [column.name for column in SHEET_COLUMNS])
     with _snapshot(book) as connection:
         rows = latest_figures(connection)
     write_table(path, SHEET_COLUMNS, rows)
@@ -69,11 +70,12 @@ def export_table(book: Logbook, name: str, path: Path) -> Exported:
 
     Raises:
         ExchangeError: it cannot be written.
-        LogbookError: there is no such table, or the logbook cannot be read.
+        LogbookError: there is no such table, something else is there, or the logbook cannot be read.
     """
     if name not in table_names():
         raise LogbookError(f"'{shown(name)}' is no table of the logbook; there are {', '.join(table_names())}")
     table = table_called(name)
+    _refuse_another(path, [column.name for column in columns_of(table)])
     with _snapshot(book) as connection:
         found = connection.execute(select(table).order_by(*table.primary_key.columns))
         rows: list[tuple[Value, ...]] = [tuple(row) for row in found]
@@ -155,6 +157,18 @@ def export_sounds(book: Logbook, folder: Path) -> Exported:
     except OSError as problem:
         raise _unwritable(folder, problem) from problem
     return Exported(str(folder), sounds=copied, missing=tuple(missing))
+
+
+def _refuse_another(path: Path, names: Sequence[str]) -> None:
+    """An earlier export is written anew; whatever has other columns is somebody's work."""
+    if not path.exists():
+        return
+    try:
+        there = [column.name for column in read_table(path).columns]
+    except ExchangeError:
+        there = []
+    if there and there != list(names):
+        raise LogbookError(f"{shown(path, 200)}: is there and no such export; choose another name")
 
 
 @contextmanager

@@ -7,6 +7,7 @@ from rich.text import Text
 
 from taptest.calibrate.bar import BarResult
 from taptest.calibrate.linearity import RingDown
+from taptest.errors import shown
 from taptest.show.room_table import kept
 from taptest.show.tables import counted, hanging, number, pinned, prose, ruled_table, with_u
 
@@ -55,7 +56,12 @@ def bar_view(result: BarResult, stored: Path | None, width: int) -> Group:
         ("ring-down", "bold", _linearity(result.ring_downs)),
         kept(stored),
     ]
-    parts: list[RenderableType] = [Text(result.bar.name, style="bold"), Text(), pinned(table, width), Text()]
+    parts: list[RenderableType] = [
+        Text(shown(result.bar.name, 100), style="bold"),
+        Text(),
+        pinned(table, width),
+        Text(),
+    ]
     return Group(*parts, prose(_LEGEND, style="dim"), Text(), hanging(lines))
 
 

@@ -57,6 +57,8 @@ def check_picture_name(path: Path) -> None:
         raise ReportError(f"{name}: pictures are written as .svg or .png; end the name with one of these")
     if path.is_dir():
         raise ReportError(f"{name}: is a folder; name a file in it")
+    if path.exists() and not path.is_file():
+        raise ReportError(f"{name}: is a pipe or a device; choose another name")
     if not path.parent.is_dir():
         raise ReportError(f"{name}: there is no folder {shown(path.parent, 200)}; make it, or choose another")
 

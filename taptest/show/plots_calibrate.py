@@ -58,7 +58,7 @@ def room_drawing(result: RoomResult) -> Drawing:
 
 def bar_drawing(result: BarResult) -> Drawing:
     """How far every mode lies off the ladder that size, mass and modulus predict, and how it is damped."""
-    layout = Layout(result.bar.name)
+    layout = Layout(shown(result.bar.name, 60))
     frequencies = [mode.frequency_hz for mode in result.modes]
     off = [mode.deviation_percent for mode in result.modes]
     shared = 100 * (result.common_factor - 1)

@@ -47,7 +47,7 @@ def lot_view(result: LotPrediction, width: int) -> Group:
                 Text("  by", "dim"), *(Text(f"{percent:+.1f}% {cents:+.0f}c", "dim") for percent, cents in moved)
             )
     legend = "Bending modes. Standard uncertainty of a frequency:"
-    lines = [(ski.construction.stem, "", _uncertainties(ski, orders)) for ski in _one_each(result)]
+    lines = [(shown(ski.construction.stem), "", _uncertainties(ski, orders)) for ski in _one_each(result)]
     parts: list[RenderableType] = [pinned(table, width), Text(), prose(legend), hanging(lines, indent=2)]
     if result.skis[0].effect is not None:
         parts += [prose(f"changed: {_change(result.skis[0])}; c: cents, of which an octave has 1200.", style="dim")]

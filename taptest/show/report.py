@@ -109,6 +109,8 @@ def check_replaceable(path: Path) -> None:
         raise ReportError(f"{shown(path, 200)}: is a folder; name a file in it")
     if not path.parent.is_dir():
         raise ReportError(f"{shown(path, 200)}: cannot be written, as there is no such folder; make it first")
+    if path.exists() and not path.is_file():
+        raise ReportError(f"{shown(path, 200)}: is a pipe or a device; choose another name")
     with suppress(FileNotFoundError):
         try:
             with path.open("rb") as file:

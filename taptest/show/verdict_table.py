@@ -121,7 +121,12 @@ def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
 
 def sentences(reasons: Sequence[str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
-    return " ".join(f"{reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in reasons if reason)
+    return " ".join(f"{_begun(reason).rstrip('.')}." for reason in reasons if reason)
+
+
+def _begun(reason: str) -> str:
+    """With a capital, unless it begins with the name of a file."""
+    return reason if "." in reason.split(maxsplit=1)[0] else reason[:1].upper() + reason[1:]
 
 
 def _summary(result: CheckResult) -> Text:
