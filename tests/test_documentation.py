@@ -373,7 +373,7 @@ def test_pairs_and_generations_in_the_readme_agree_with_a_run(desk):
 
 def test_the_report_of_the_readme_is_written(desk):
     (command,) = (command for command in examples() if command.startswith("taptest report"))
-    size = re.compile(r"report\.html \(0\.\d MB\)\n")
+    size = re.compile(r"report\.html \(\d{3} kB\)\n")
     assert size.fullmatch(examples()[command]) and size.fullmatch(printed(command, desk))
     assert (desk / "report.html").read_text(encoding="utf-8").count('<section class="ski"') == 2
 
