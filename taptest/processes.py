@@ -12,8 +12,12 @@ if TYPE_CHECKING:
 
 
 @contextmanager
-def deaf_to_interrupts() -> Iterator[None]:
-    """Processes that are started meanwhile do not hear Ctrl-C; this one hears it a moment later, and ends them."""
+def interrupts_held() -> Iterator[None]:
+    """Processes that are started meanwhile never hear Ctrl-C; this one hears it a moment later, and ends them.
+
+    Unlike where it is ignored meanwhile, as in `taptest.archive.local`, it is not lost: jobs are handed out one after the
+    other here, and one keystroke in thirty fell into such a moment.
+    """
     if not hasattr(signal, "pthread_sigmask"):
         yield
         return
@@ -37,8 +41,9 @@ def processes(count: int) -> Iterator[Executor | None]:
     from concurrent.futures import ProcessPoolExecutor
 
     class Pool(ProcessPoolExecutor):
-        def submit(self, *args: Any, **options: Any) -> Future[Any]:  # where processes are started
-            with deaf_to_interrupts():
+        def submit(self, *args: Any, **options: Any) -> Future[Any]:
+            # It is here that a process is started, when none is idle.
+            with interrupts_held():
                 return super().submit(*args, **options)
 
     # A forked child of a program with threads (progress bars, linear algebra) can hang.

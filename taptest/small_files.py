@@ -8,12 +8,12 @@ import tomllib
 from pathlib import Path
 from typing import Any
 
-# Begins at the begin of a word only, so that the search stays linear.
+# Begins at the beginning of a word only, so that the search stays linear.
 _LONG_KEY = re.compile(r"""(?<![\w"'-])(?:[\w"'-]+[ \t]*\.[ \t]*){50}""")
 
 
-def read_small(path: Path) -> str:
-    """The text of a file, UTF-8 with or without a byte order mark.
+def read_regular(path: Path) -> str:
+    """The text of a regular file, UTF-8 with or without a byte order mark.
 
     Raises:
         OSError: it cannot be read, or is a pipe or a device, which might never end.

@@ -149,6 +149,9 @@ def test_an_earlier_sheet_is_replaced_and_nothing_else(season, tmp_path):
         with pytest.raises(LogbookError, match="no such export"):
             write(season, mine)
     assert "17L,1990" in mine.read_text("utf-8")
+    (tmp_path / "mine.xlsx").write_bytes(b"PK, but none that can be read")
+    with pytest.raises(LogbookError, match="no such export"):
+        export_sheet(season, tmp_path / "mine.xlsx")
     for _ in range(2):
         assert export_sheet(season, tmp_path / "s.csv").rows == {"skis": 2}
 

@@ -12,7 +12,7 @@ from taptest.beam.construction import load_construction
 from taptest.calibrate.store import load_calibrations
 from taptest.errors import CalibrationError, ConstructionError, LimitsError
 from taptest.judge.pair_limits import read_limits
-from taptest.small_files import parse_toml, read_small
+from taptest.small_files import parse_toml, read_regular
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")
@@ -33,7 +33,7 @@ def test_a_pipe_is_refused_and_not_waited_for(tmp_path):
 def test_text_is_read_with_or_without_its_mark(tmp_path):
     for mark in (b"", b"\xef\xbb\xbf"):
         (tmp_path / "a").write_bytes(mark + "ä".encode())
-        assert read_small(tmp_path / "a") == "ä"
+        assert read_regular(tmp_path / "a") == "ä"
 
 
 @pytest.mark.parametrize("key", ["a" + ".a" * 60, '"a"' + ' . "a"' * 60, "x = 1\n[a" + ".b" * 60 + "]"])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -10,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from logbook_results import add, day, sound
+from rich.console import Console
 from typer.testing import CliRunner
 
 from taptest.cli import app
@@ -17,8 +19,9 @@ from taptest.judge.checker import check_measured
 from taptest.judge.lot import read_lot
 from taptest.judge.measured_lot import measure_lot
 from taptest.logbook.book import open_logbook
-from taptest.logbook.softness import softness
-from taptest.show.softness_words import history_picture
+from taptest.logbook.history import Change
+from taptest.logbook.softness import Softness, softness
+from taptest.show.softness_words import history_picture, softness_view
 
 DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 
@@ -45,6 +48,23 @@ def test_the_loss_of_stiffness_is_that_of_the_closed_form(book, tmp_path):
     # 2 ln f + ln m = ln k exactly, so nothing but rounding is left.
     assert found.stiffness.percent == pytest.approx(-5.0, abs=1e-6)
     assert found.bends.percent == 0 and not found.bends.exceeds
+
+
+@pytest.mark.parametrize(
+    ("bends", "said"),
+    [
+        (Change(-5.2, 2.7), "reads -5.2 ±2.7 %, which agrees but would not show it alone"),
+        (Change(+0.5, 4.0), "reads +0.5 ±4.0 %, which neither shows it nor rules it out"),
+        (Change(+0.5, 0.5), "says otherwise: +0.5 ±0.5 %"),
+        (Change(-5.2, 0.5), "it is 5.2 % softer"),
+        (None, "bend it again, as it was bent at first"),
+    ],
+)
+def test_what_the_bending_test_adds_is_said_as_it_is(bends, said):
+    found = Softness("17R", "maybe softer", Change(-6.0, 0.4), 0.8, bends, mass_known=True)
+    with io.StringIO() as stream:
+        Console(file=stream, width=300).print(softness_view([found]))
+        assert said in " ".join(stream.getvalue().split())
 
 
 @pytest.mark.slow

@@ -12,7 +12,7 @@ import numpy as np
 
 from taptest.beam.model import BENDING_ELEMENTS, Beam, FloatArray, bending_modes
 from taptest.errors import CalibrationError, shown
-from taptest.small_files import parse_toml, read_small
+from taptest.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.bar/1"
 
@@ -191,13 +191,13 @@ def load_bar(name_or_path: str) -> Bar:
     try:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             raise CalibrationError(f"{where}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no bar needs to be")
-        document = parse_toml(read_small(path))
+        document = parse_toml(read_regular(path))
     except UnicodeDecodeError as problem:
         raise CalibrationError(f"{where}: byte {problem.start} is not UTF-8; save the file as UTF-8") from problem
     except OSError as problem:
         raise CalibrationError(
-            f"{where}: there is no such bar ({problem.strerror}); shipped are {', '.join(bar_names())}, a file of your own "
-            "is given by its path"
+            f"{where}: cannot be read ({problem.strerror}); bars that are shipped are {', '.join(bar_names())}, a file of "
+            "your own is given by its path"
         ) from problem
     except (ValueError, RecursionError) as problem:
         raise CalibrationError(f"{where}: not valid TOML: {shown(problem, 120)}") from problem

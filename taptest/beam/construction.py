@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from taptest.errors import ConstructionError, shown
-from taptest.small_files import parse_toml, read_small
+from taptest.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.construction/1"
 LONGEST_NAME = 80
@@ -135,7 +135,7 @@ def load_construction(name_or_path: str, *, base: Path | None = None) -> Constru
             raise ConstructionError(
                 f"{shown(path, 200)}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no construction file needs to be"
             )
-        text = read_small(path)
+        text = read_regular(path)
     except UnicodeDecodeError as error:
         raise ConstructionError(
             f"{shown(path, 200)}: byte {error.start} is not UTF-8; save the file as UTF-8"

@@ -35,7 +35,7 @@ from typing import Any, Literal, cast, get_args
 
 from taptest import __version__
 from taptest.errors import CalibrationError, shown
-from taptest.small_files import read_small
+from taptest.small_files import read_regular
 
 Kind = Literal["bar", "room", "construction", "repeatability", "drift", "temperature"]
 
@@ -174,7 +174,7 @@ def load_calibration(path: Path) -> Calibration:
         if path.stat().st_size > _LARGEST_FILE_BYTES:
             limit = _LARGEST_FILE_BYTES // (1024 * 1024)
             raise CalibrationError(f"{name}: larger than {limit} MB, which no calibration is; {remedy}")
-        document = json.loads(read_small(path), parse_constant=_refuse_constant)
+        document = json.loads(read_regular(path), parse_constant=_refuse_constant)
     except OSError as problem:
         raise CalibrationError(f"{name}: cannot be read ({problem.strerror or problem}); {remedy}") from problem
     except (ValueError, RecursionError) as problem:

@@ -82,4 +82,5 @@ def _size(path: Path) -> str:
     from taptest.errors import shown
 
     size = path.stat().st_size
-    return f"{shown(path, 200)} ({f'{size / 1e3:.0f} kB' if size < 1e6 else f'{size / 1e6:.1f} MB'})"
+    figure = f"{size / 1e3:.0f} kB" if size < 1e6 else f"{size / 1e6:.1f} MB"
+    return f"{shown(path, 200)} ({figure})"

@@ -218,7 +218,7 @@ def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
     decisive = {reading.columns[name].heading for name in _DECISIVE if name in reading.columns}
     spoilt = any(problem.column in decisive for problem in reading.problems[before:])
     if spoilt or (not recordings and not _complete(reading, row, values, construction)):
-        if first == row.line:
+        if first == row.line:  # otherwise the ski of this id is there, from its first line
             reading.problems[before:] = [
                 replace(problem, ski=ski_id) if problem.column in decisive else problem
                 for problem in reading.problems[before:]

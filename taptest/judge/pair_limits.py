@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from taptest.errors import LimitsError, shown
-from taptest.small_files import parse_toml, read_small
+from taptest.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.pairlimits/1"
 
@@ -129,7 +129,7 @@ def read_limits(path: str | Path) -> PairLimits:
             raise LimitsError(
                 f"{name}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no file of limits needs to be"
             )
-        document = parse_toml(read_small(path))
+        document = parse_toml(read_regular(path))
     except UnicodeDecodeError as error:
         raise LimitsError(f"{name}: byte {error.start} is not UTF-8; save the file as UTF-8") from None
     except OSError as error:

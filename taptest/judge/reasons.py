@@ -21,8 +21,8 @@ class Circumstances:
     """What a verdict on one ski rests on besides its findings.
 
     ``taps_disagree_percent``: typical uncertainty of a mode where the taps contradict each other, else None.
-    ``by_group``: whether the limits come from the group. ``remarks``: unusual values in the table. ``thin_ladder``: why it may
-    be no ski's ladder, else None.
+    ``by_group``: whether the limits come from the group. ``remarks``: what else is to be said of it. ``thin_ladder``: why it
+    may be no ski's ladder, else None.
     """
 
     taps_good: int

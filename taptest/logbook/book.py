@@ -19,7 +19,7 @@ from taptest.judge.measure import Rig
 from taptest.judge.measured_lot import MeasuredLot
 from taptest.judge.trust import Trust
 from taptest.judge.verdict import CheckResult
-from taptest.logbook.engine import READING, SOFTWARE, open_engine, told
+from taptest.logbook.engine import READING, SOFTWARE, open_engine, told, told_of_values
 from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
@@ -380,7 +380,11 @@ class Logbook:
         return in_one_transaction(self._engine, self.place, work)
 
     def _read(self, work: Callable[[Connection], T]) -> T:
-        with told(self.place), self._engine.connect().execution_options(**READING) as connection:
+        with (
+            told(self.place),
+            told_of_values(self.place),
+            self._engine.connect().execution_options(**READING) as connection,
+        ):
             return work(connection)
 
 

@@ -8,7 +8,7 @@ from typing import Any, TypeVar
 from sqlalchemy import Column, Connection, Table, select
 
 from taptest.logbook.book import Logbook
-from taptest.logbook.engine import READING, told
+from taptest.logbook.engine import READING, told, told_of_values
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import BELOW, METADATA, Row, derived_id, digest_of
 
@@ -42,7 +42,7 @@ def reading(book: Logbook, work: Callable[[Connection], T]) -> T:
     Raises:
         LogbookError: the logbook cannot be read.
     """
-    with told(book.place), book.engine.connect().execution_options(**READING) as connection:
+    with told(book.place), told_of_values(book.place), book.engine.connect().execution_options(**READING) as connection:
         return work(connection)
 
 

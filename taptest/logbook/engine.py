@@ -97,13 +97,20 @@ def told(place: Place) -> Iterator[None]:
         raise _refused(place, str(problem), lost=False) from problem
     except SQLAlchemyError as problem:
         raise _refused(place, type(problem).__name__, lost=False) from problem
+    finally:
+        Watch.beat(working=False)
+
+
+@contextmanager
+def told_of_values(place: Place) -> Iterator[None]:
+    """A value that is not of its column's kind, which stops the reading of it, in words."""
+    try:
+        yield
     except (ValueError, TypeError, OverflowError) as problem:
         raise LogbookDamaged(
             f"{place.name}: holds a value that cannot be read ({shown(problem, 100)}), so something has damaged it; 'taptest log"
             " verify' names the row; go on with a backup of it"
         ) from problem
-    finally:
-        Watch.beat(working=False)
 
 
 class Watch:

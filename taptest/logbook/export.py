@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from json import dumps
@@ -20,7 +20,7 @@ from taptest.exchange.cells import Value
 from taptest.exchange.table import read_table, write_table
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import entries, in_chunks, tables_with_ids
-from taptest.logbook.engine import READING, SOFTWARE, schema_versions, told
+from taptest.logbook.engine import READING, SOFTWARE, schema_versions, told, told_of_values
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import RECORDINGS, Row
 from taptest.logbook.sounds import inside
@@ -160,14 +160,13 @@ def export_sounds(book: Logbook, folder: Path) -> Exported:
 
 
 def _refuse_another(path: Path, names: Sequence[str]) -> None:
-    """An earlier export is written anew; whatever has other columns is somebody's work."""
-    if not path.exists():
+    """An earlier export is written anew; whatever has other columns, or cannot be read, is somebody's work."""
+    if not path.exists() or (path.is_file() and not path.stat().st_size):
         return
-    try:
+    there: list[str] = []
+    with suppress(ExchangeError):
         there = [column.name for column in read_table(path).columns]
-    except ExchangeError:
-        there = []
-    if there and there != list(names):
+    if there != list(names):
         raise LogbookError(f"{shown(path, 200)}: is there and no such export; choose another name")
 
 
@@ -177,7 +176,7 @@ def _snapshot(book: Logbook) -> Iterator[Connection]:
     options: dict[str, Any] = dict(READING)
     if book.engine.dialect.name == "postgresql":
         options["isolation_level"] = "REPEATABLE READ"
-    with told(book.place), book.engine.connect().execution_options(**options) as connection:
+    with told(book.place), told_of_values(book.place), book.engine.connect().execution_options(**options) as connection:
         yield connection
 
 
