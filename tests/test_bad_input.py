@@ -57,6 +57,7 @@ CELLS = [
     ("rig_centre_mm", "300", ["the supports stand on the ski from 700 to 1200 mm"], LEFT_OUT),
     ("rig_centre_mm", "2500", ["only 1900 mm long", "from the tail"], LEFT_OUT),
     ("binding_mass_g", "0.12", ["looks like kilograms", "binding_mass_kg or write 120"], LEFT_OUT),
+    ("binding_mass_g", "520", ["only 520 g as hung", "weigh both again"], LEFT_OUT),
     ("binding_mm", "1901", ["only 1900 mm long"], LEFT_OUT),
     ("balance_mm", "2000", ["only 1900 mm long"], KEPT),
     ("temperature_c", "268", ["looks like K", "-50 to 60 °C", "temperature_k or write -5.15"], KEPT),

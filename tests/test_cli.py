@@ -265,9 +265,24 @@ def test_predict_takes_a_table_and_names_the_skis_that_lack_something(tmp_path):
     assert (
         "good" in result.stdout and "+1.0% +17c" in result.stdout
     )  # 100 (1.02^0.5 - 1) = 0.995; 600 log2(1.02) = 17.1
-    assert "lot.csv line 3, ski odd: construction 'no_such' is not known" in result.stderr
+    assert "lot.csv line 3, column construction, ski odd: construction 'no_such' is not known" in result.stderr
     assert "lot.csv line 4, column mass_g" in result.stderr
     assert run("predict", DEMO / "lot.csv").exit_code == 0
+
+
+def test_an_unknown_construction_is_named_where_it_stands_and_the_others_are_judged(tmp_path):
+    shutil.copy(DEMO / "c01l.flac", tmp_path)
+    path = tmp_path / "lot.csv"
+    path.write_text(
+        "ski_id,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm,recording\n"
+        "good,classic_generic,1990,539,4.438,1400,c01l.flac\n"
+        "odd,classic_genric,1990,539,4.438,1400,\n"
+        "other,classic_genric,1990,539,4.438,1400,\n"
+    )
+    result = run("check", path)
+    assert result.exit_code == 4 and "1 pass" in result.stdout and "2 not judged" in result.stdout
+    assert "lot.csv line 3 and 1 more, column construction: construction 'classic_genric' is not known" in result.stderr
+    assert "did you mean 'classic_generic'?" in result.stderr
 
 
 @pytest.fixture

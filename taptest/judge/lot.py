@@ -212,6 +212,7 @@ def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
     values = {name: _quantity(reading, row, name) for name in QUANTITIES}
     recordings = _recordings(reading, row)
     _check_places(reading, row, values)
+    _check_binding(reading, row, values)
     construction = _text(reading, row, "construction") or ""
     side = _side(reading, row)
     texts = {name: _text(reading, row, name) for name in ("pair_id", "generation", "note")}
@@ -313,6 +314,20 @@ def _quantity(reading: _Reading, row: TableRow, name: str) -> float | None:
         reading.add(row.line, column.heading, text, found.problem, found.remedy)
         return None
     return value
+
+
+def _check_binding(reading: _Reading, row: TableRow, values: dict[str, float | None]) -> None:
+    """A ski is weighed as hung, with its binding."""
+    binding_kg, mass_kg = values["binding_mass"], values["mass"]
+    if binding_kg is not None and mass_kg is not None and binding_kg >= mass_kg:
+        column = reading.columns["binding_mass"]
+        reading.add(
+            row.line,
+            column.heading,
+            cell_text(row.cells[column.index]),
+            f"but the ski has only {1000 * mass_kg:.6g} g as hung, its binding included",
+            "weigh both again",
+        )
 
 
 def _check_places(reading: _Reading, row: TableRow, values: dict[str, float | None]) -> None:

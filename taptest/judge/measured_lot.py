@@ -70,13 +70,18 @@ def measure_lot(
         keep_analyses=keep_analyses,
     )
     refused = [
-        f"{shown(lot.path.name, 100)}: {problem}"
+        f"{shown(lot.path.name, 100)} {_lines(name, lot)}, column construction: {problem}"
         for name, problem in constructions.items()
         if name and isinstance(problem, ConstructionError)
     ]
     known = {name: found for name, found in constructions.items() if isinstance(found, Construction)}
     unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
     return MeasuredLot(lot, skis, known, unread, trust)
+
+
+def _lines(construction: str, lot: Lot) -> str:
+    first, *more = (row.line for row in lot.rows if row.construction == construction)
+    return f"line {first}{f' and {len(more)} more' if more else ''}"
 
 
 def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionError:

@@ -89,5 +89,6 @@ def predict_lot(lot: Lot, *, change: Change = Change()) -> LotPrediction:
                 predict_ski(constructions[row.construction], measurements_of(row), change=change, ski_id=row.ski_id)
             )
         except ConstructionError as problem:
-            refused.append(f"{shown(lot.path.name, 100)} line {row.line}, ski {shown(row.ski_id)}: {problem}")
+            column = "" if row.construction in constructions else ", column construction"
+            refused.append(f"{shown(lot.path.name, 100)} line {row.line}{column}, ski {shown(row.ski_id)}: {problem}")
     return LotPrediction(tuple(skis), tuple(refused))
