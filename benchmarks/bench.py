@@ -69,8 +69,8 @@ def start_up() -> None:
 
 
 def analysis() -> None:
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import analyse
+    from taptest.io.recording import read_recording
+    from taptest.signal.analysis import analyse
 
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "taps.wav"

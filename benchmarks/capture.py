@@ -23,7 +23,7 @@ import numpy as np
 from taptest.capture.events import Block, HeardTap
 from taptest.capture.listener import Listener
 from taptest.capture.sources import FileSource
-from taptest.recording import read_recording
+from taptest.io.recording import read_recording
 
 DEMO = sorted((Path(__file__).resolve().parent.parent / "recordings_demo").glob("*.flac"))
 BLOCK_S = 0.01

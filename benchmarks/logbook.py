@@ -19,9 +19,9 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 TESTS = Path(__file__).resolve().parent.parent / "tests"
 sys.path.insert(0, str(TESTS))
 
-from logbook_results import add, day, sound  # noqa: E402
-from postgres_server import PostgresServer, postgres_server  # noqa: E402
 from sqlalchemy import func, select  # noqa: E402
+from support.logbook_results import add, day, sound  # noqa: E402
+from support.postgres_server import PostgresServer, postgres_server  # noqa: E402
 
 from taptest.logbook.book import Logbook, open_logbook  # noqa: E402
 from taptest.logbook.contents import reading  # noqa: E402

@@ -19,9 +19,9 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
-from logbook_results import checked, modes, row
-from postgres_server import postgres_server
-from result_objects import verdict
+from support.logbook_results import checked, modes, row
+from support.postgres_server import postgres_server
+from support.result_objects import verdict
 
 from taptest.logbook.book import Logbook, open_logbook
 from taptest.logbook.export import export_folder, export_sheet

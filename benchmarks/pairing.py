@@ -17,11 +17,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
-from simulated_lots import measured_ski, ski_row
+from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
-from taptest.judge.pair_limits import Limit, PairLimits
-from taptest.judge.pairs import pair_up
+from taptest.pairs.limits import Limit, PairLimits
+from taptest.pairs.pairs import pair_up
 
 COUNTS = (250, 500, 1000)
 

@@ -14,10 +14,10 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
-from simulated_lots import Workshop, simulated_lot
+from support.simulated_lots import Workshop, simulated_lot
 
-from taptest.judge.checker import judge
-from taptest.judge.measure import MeasuredSki
+from taptest.identify.measure import MeasuredSki
+from taptest.screen.check import judge
 
 SIZES = (5, 9, 10, 15, 30, 100)
 MOVES_PERCENT = (-2.0, -3.0, -4.0, -6.0)

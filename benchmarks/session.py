@@ -18,11 +18,11 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from taptest.capture.events import HeardTap
 from taptest.capture.happenings import FirstLook, SkiDone, TapKept
 from taptest.capture.listener import Listener
+from taptest.capture.lot_desk import LotDesk
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
-from taptest.judge.lot_desk import LotDesk
-from taptest.sound.analysis import Settings
+from taptest.signal.analysis import Settings
 
 DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 

@@ -32,13 +32,13 @@ from capture import DEMO, memory_mb
 from taptest.capture.events import Block
 from taptest.capture.happenings import Happening, SkiDone, TapKept
 from taptest.capture.listener import Listener
+from taptest.capture.lot_desk import LotDesk
 from taptest.capture.memory import give_back_large_arrays
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
 from taptest.capture.worker import Worker
 from taptest.cli.station import Story
-from taptest.judge.lot_desk import LotDesk
 
 RATE_HZ = 48_000
 EVERY_S = 600.0

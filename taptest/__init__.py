@@ -20,8 +20,8 @@ __all__ = [
 ]
 
 if TYPE_CHECKING:
-    from taptest.errors import TaptestError
-    from taptest.library import analyse, as_dict, as_frame, check, open_logbook, predict
+    from taptest.api import analyse, as_dict, as_frame, check, open_logbook, predict
+    from taptest.core.errors import TaptestError
 
 
 def __getattr__(name: str) -> object:
@@ -29,7 +29,7 @@ def __getattr__(name: str) -> object:
         raise AttributeError(f"module 'taptest' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module("taptest.errors" if name == "TaptestError" else "taptest.library"), name)
+    return getattr(import_module("taptest.core.errors" if name == "TaptestError" else "taptest.api"), name)
 
 
 def __dir__() -> list[str]:

@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING, Any
 from taptest import __version__
 from taptest.archive.files import SoundFile
 from taptest.archive.job import Crew, Outcome, analyse_file, lost, stamped
-from taptest.errors import ArchiveError, PackageError, shown
-from taptest.sound.analysis import Settings
+from taptest.core.errors import ArchiveError, PackageError, shown
+from taptest.signal.analysis import Settings
 
 if TYPE_CHECKING:
     from distributed import Client, Future

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
-from taptest.errors import shown
+from taptest.core.errors import shown
 
 SOUND_SUFFIXES = (
     ".wav",

@@ -7,10 +7,10 @@ from dataclasses import dataclass, replace
 
 from taptest import __version__
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
-from taptest.errors import RecordingError, shown
-from taptest.recording import read_recording
-from taptest.sound.analysis import Analysis, Settings, analyse
-from taptest.sound.identity import sound_sha256
+from taptest.core.errors import RecordingError, shown
+from taptest.io.recording import read_recording
+from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.identity import sound_sha256
 
 
 @dataclass(frozen=True)

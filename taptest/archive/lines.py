@@ -15,9 +15,9 @@ from taptest import __version__
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
 from taptest.archive.job import Outcome
 from taptest.archive.run import Known
-from taptest.durable import sync_folder
-from taptest.errors import ArchiveError, shown
-from taptest.sound.analysis import Analysis, Settings
+from taptest.core.durable import sync_folder
+from taptest.core.errors import ArchiveError, shown
+from taptest.signal.analysis import Analysis, Settings
 
 SCHEMA = "taptest.archive/1"
 _BEGINS = f'{{"schema": "{SCHEMA}"'.encode("ascii")

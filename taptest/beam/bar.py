@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from taptest.beam.model import BENDING_ELEMENTS, Beam, FloatArray, bending_modes
-from taptest.errors import CalibrationError, shown
-from taptest.small_files import parse_toml, read_regular
+from taptest.core.errors import CalibrationError, shown
+from taptest.core.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.bar/1"
 

@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from taptest.errors import ConstructionError, shown
-from taptest.small_files import parse_toml, read_regular
+from taptest.core.errors import ConstructionError, shown
+from taptest.core.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.construction/1"
 LONGEST_NAME = 80

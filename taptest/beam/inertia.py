@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from taptest.beam.construction import Construction
-from taptest.errors import ConstructionError
+from taptest.core.errors import ConstructionError
 
 
 @dataclass(frozen=True)

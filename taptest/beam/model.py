@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigh, solveh_banded
 
-from taptest.errors import ConstructionError
+from taptest.core.errors import ConstructionError
 
 FloatArray = NDArray[np.float64]
 

@@ -20,7 +20,7 @@ from taptest.beam.model import (
     rig_stiffness_n_per_m,
     torsion_modes,
 )
-from taptest.errors import ConstructionError
+from taptest.core.errors import ConstructionError
 
 FLATTENING_N_PER_M = 40e3
 FLATTENING_SPAN_M = 0.8

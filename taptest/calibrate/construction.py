@@ -19,9 +19,9 @@ from taptest import __version__
 from taptest.beam.construction import Construction, Learned
 from taptest.beam.predict import predict, reshaped
 from taptest.calibrate.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, strange
-from taptest.errors import CalibrationError, shown
-from taptest.judge.group import Ladder, two_way
-from taptest.judge.measure import MeasuredSki, log_deviations, measurements_of
+from taptest.core.errors import CalibrationError, shown
+from taptest.identify.measure import MeasuredSki, log_deviations, measurements_of
+from taptest.screen.group import Ladder, two_way
 
 Real = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ from contextlib import suppress
 from pathlib import Path
 
 from taptest.beam.construction import LONGEST_NAME, SCHEMA, Construction, Learned, load_construction
-from taptest.errors import CalibrationError, ConstructionError, shown
+from taptest.core.errors import CalibrationError, ConstructionError, shown
 
 _PATH_CHARACTERS = 200
 _LINE_CHARACTERS = 108

@@ -18,9 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.calibrate.store import Calibration, Calibrations, finite
-from taptest.errors import CalibrationError, shown
-from taptest.recording import read_recording
-from taptest.sound.analysis import Analysis, Settings, analyse
+from taptest.core.errors import CalibrationError, shown
+from taptest.io.recording import read_recording
+from taptest.signal.analysis import Analysis, Settings, analyse
 
 Real = NDArray[np.float64]
 

@@ -5,7 +5,7 @@ The deviation of order n of ski i from what the base construction predicts is ta
     ln(f_measured/f_base) = m_n + a_i + r_in                                                                        (1)
 
 with m_n what the base does not know of this construction, a_i what all modes of a ski share (rig, balance, build), and r_in its
-own unevenness. Sound skis are split robustly into levels and orders (`taptest.judge.group`). As most first modes are never
+own unevenness. Sound skis are split robustly into levels and orders (`taptest.screen.group`). As most first modes are never
 heard, m is a Gaussian vector whose prior is what the base admits not to know: a common scale, smooth changes of stiffness and
 mass along the ski, shear, and a part of each order's own. Its posterior mean is given for every order, heard or not, and its
 covariance says how well each is determined.
@@ -22,9 +22,9 @@ from numpy.typing import NDArray
 
 from taptest.beam.construction import Construction
 from taptest.beam.predict import SHAPE_PARAMETERS, Prediction
-from taptest.errors import CalibrationError
-from taptest.judge.group import Ladder, TwoWay, percent, two_way
-from taptest.judge.statistics import robust
+from taptest.core.errors import CalibrationError
+from taptest.screen.group import Ladder, TwoWay, percent, two_way
+from taptest.stats.robust import robust
 
 Real = NDArray[np.float64]
 
@@ -197,7 +197,7 @@ def strange(table: TwoWay) -> list[str]:
     spread = max(level.spread, _LEAST_SPREAD)
     free = np.maximum(table.known.sum(axis=1) - 1, 1)
     square = np.where(table.known, table.residual**2 / table.variance, 0.0).sum(axis=1) / free
-    # Wilson and Hilferty: the cube root of chi²/nu is nearly normal (see taptest.judge.group).
+    # Wilson and Hilferty: the cube root of chi²/nu is nearly normal (see taptest.screen.group).
     uneven = (np.cbrt(square) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
     judged = table.known.sum(axis=1) >= _LEAST_ORDERS
     usual = robust(uneven[judged]) if judged.sum() >= _LEAST_JUDGED else None

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.calibrate.construction import LEAST_SKIS, Learner
-from taptest.errors import CalibrationError, shown
-from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.lot_table import CellProblem
-from taptest.judge.measure import Rig
-from taptest.judge.measured_lot import measure_rows
-from taptest.judge.trust import Trust
-from taptest.sound.analysis import Settings
+from taptest.core.errors import CalibrationError, shown
+from taptest.identify.corrections import Trust
+from taptest.identify.measure import Rig
+from taptest.identify.measured_lot import measure_rows
+from taptest.signal.analysis import Settings
+from taptest.tables.lot import Lot, SkiRow
+from taptest.tables.reader import CellProblem
 
 
 @dataclass(frozen=True)

@@ -9,8 +9,8 @@ from math import log, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.sound.analysis import Analysis
-from taptest.sound.taps import Tap
+from taptest.signal.analysis import Analysis
+from taptest.signal.taps import Tap
 
 Real = NDArray[np.float64]
 

@@ -12,7 +12,7 @@ from typing import Any
 
 from taptest.calibrate.repeatability import Quantity
 from taptest.calibrate.store import Calibration, finite
-from taptest.errors import CalibrationError, shown
+from taptest.core.errors import CalibrationError, shown
 
 MOST_SKIS = 2_000
 SIGNIFICANCE = 0.05

@@ -15,7 +15,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.errors import CalibrationError
+from taptest.core.errors import CalibrationError
 
 Real = NDArray[np.float64]
 Quantity = Literal["frequency", "damping", "shift"]

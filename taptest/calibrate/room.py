@@ -19,12 +19,12 @@ from math import cosh, exp, hypot, log, log10, sinh, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.errors import CalibrationError, RecordingError, shown
-from taptest.recording import Recording, read_sound
-from taptest.sound.analysis import choose_channel
-from taptest.sound.room import RoomDecay
-from taptest.sound.spectrum import Hum, find_hum
-from taptest.sound.taps import Envelope, find_onsets
+from taptest.core.errors import CalibrationError, RecordingError, shown
+from taptest.io.recording import Recording, read_sound
+from taptest.signal.analysis import choose_channel
+from taptest.signal.room import RoomDecay
+from taptest.signal.spectrum import Hum, find_hum
+from taptest.signal.taps import Envelope, find_onsets
 
 Real = NDArray[np.float64]
 

@@ -34,8 +34,8 @@ from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
 from taptest import __version__
-from taptest.errors import CalibrationError, shown
-from taptest.small_files import read_regular
+from taptest.core.errors import CalibrationError, shown
+from taptest.core.small_files import read_regular
 
 Kind = Literal["bar", "room", "construction", "repeatability", "drift", "temperature"]
 

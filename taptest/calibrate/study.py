@@ -11,12 +11,12 @@ from pathlib import Path
 import numpy as np
 
 from taptest.calibrate.repeatability import QUANTITIES, Gauge, Quantity, gauge_study
-from taptest.durable import write_durably
-from taptest.errors import CalibrationError, UnitError, shown
-from taptest.judge.lot_table import CellProblem, TableRow, cell_text, read_table
-from taptest.recording import read_recording
-from taptest.sound.analysis import analyse
-from taptest.units import parse_number
+from taptest.core.durable import write_durably
+from taptest.core.errors import CalibrationError, UnitError, shown
+from taptest.core.units import parse_number
+from taptest.io.recording import read_recording
+from taptest.signal.analysis import analyse
+from taptest.tables.reader import CellProblem, TableRow, cell_text, read_table
 
 COLUMNS: dict[Quantity, str] = {"frequency": "frequency_hz", "damping": "damping_percent", "shift": "shift_percent"}
 UNITS: dict[Quantity, str] = {"frequency": "Hz", "damping": "%", "shift": "%"}

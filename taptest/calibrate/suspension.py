@@ -25,8 +25,8 @@ from numpy.typing import NDArray
 
 from taptest.beam.construction import Construction
 from taptest.beam.model import Beam, bending_modes
-from taptest.errors import CalibrationError
-from taptest.recording import Recording
+from taptest.core.errors import CalibrationError
+from taptest.io.recording import Recording
 
 Real = NDArray[np.float64]
 

@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.calibrate.store import Calibration, finite
-from taptest.errors import CalibrationError, UnitError, shown
-from taptest.judge.lot_table import CellProblem, cell_text, read_table
-from taptest.judge.trust import TemperatureLaw
-from taptest.units import parse_number
+from taptest.core.errors import CalibrationError, UnitError, shown
+from taptest.core.units import parse_number
+from taptest.identify.corrections import TemperatureLaw
+from taptest.tables.reader import CellProblem, cell_text, read_table
 
 Real = NDArray[np.float64]
 

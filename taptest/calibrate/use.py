@@ -18,9 +18,9 @@ from taptest.calibrate.store import (
     load_calibrations,
 )
 from taptest.calibrate.temperature import law_of
-from taptest.errors import CalibrationError, shown
-from taptest.judge.trust import Citation, Repeatability, Trust
-from taptest.sound.room import ROOM_FACTOR, RoomDecay
+from taptest.core.errors import CalibrationError, shown
+from taptest.identify.corrections import Citation, Repeatability, Trust
+from taptest.signal.room import ROOM_FACTOR, RoomDecay
 
 DRIFT_OLD_DAYS = 1.0  # a reference belongs at the start and the end of every working day (common practice, no source)
 _LEAST_CLOCK, _MOST_CLOCK = 0.99, 1.01

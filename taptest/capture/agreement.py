@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from taptest.sound.analysis import Analysis, Mode
+from taptest.signal.analysis import Analysis, Mode
 
 # A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source). Between taps of one ski of
 # the demonstration it is 0.32 % at most, between the two skis of a pair 0.35 to 1.5 %.

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from typing import TypeVar
 
-from taptest.errors import CaptureError
+from taptest.core.errors import CaptureError
 
 WITHIN_S = 2.5
 _NAME = "sound system"

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Protocol
 
 from taptest.capture.happenings import FirstVerdict
-from taptest.errors import shown
-from taptest.sound.analysis import Analysis
+from taptest.core.errors import shown
+from taptest.signal.analysis import Analysis
 
 NOTE_CHARACTERS = 500
 

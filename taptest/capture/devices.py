@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from taptest.capture.deadline import anything_hangs, within
-from taptest.errors import CaptureError, shown
-from taptest.recording import LOW_SAMPLE_RATE_HZ
+from taptest.core.errors import CaptureError, shown
+from taptest.io.recording import LOW_SAMPLE_RATE_HZ
 
 WARNINGS = ("wireless", "low-sample-rate", "playback")
 

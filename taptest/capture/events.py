@@ -9,7 +9,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.sound.analysis import Analysis
+from taptest.signal.analysis import Analysis
 
 Samples = NDArray[np.float32]
 
@@ -63,7 +63,7 @@ class HeardTap:
 
     ``samples`` (frames,): what is to be kept of it, silence before the contact included; ``onset_s`` of the contact since the
     start of the source; ``onset`` its index in ``samples``; ``reasons`` empty for a good tap, otherwise words from
-    ``taptest.sound.taps.REASONS``; ``analysis`` of these samples alone.
+    ``taptest.signal.taps.REASONS``; ``analysis`` of these samples alone.
     """
 
     onset_s: float

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Protocol
 
 from taptest.capture.agreement import Difference
-from taptest.sound.analysis import Mode
+from taptest.signal.analysis import Mode
 
 
 class FirstVerdict(Protocol):
@@ -43,7 +43,7 @@ class TapKept:
 
 @dataclass(frozen=True)
 class TapRefused:
-    """A tap that does not count, and why: words from ``taptest.sound.taps.REASONS``."""
+    """A tap that does not count, and why: words from ``taptest.signal.taps.REASONS``."""
 
     ski_id: str
     good: int

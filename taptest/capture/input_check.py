@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.events import Source
-from taptest.errors import CaptureError, shown
-from taptest.recording import LOW_SAMPLE_RATE_HZ
-from taptest.sound.analysis import Settings, noise_between
-from taptest.sound.sinking import silences
-from taptest.sound.spectrum import Hum
-from taptest.sound.taps import Envelope, judge_taps
+from taptest.core.errors import CaptureError, shown
+from taptest.io.recording import LOW_SAMPLE_RATE_HZ
+from taptest.signal.analysis import Settings, noise_between
+from taptest.signal.sinking import silences
+from taptest.signal.spectrum import Hum
+from taptest.signal.taps import Envelope, judge_taps
 
 FINDINGS = ("processed", "clipped", "loud-noise", "hum", "lost-samples", "low-sample-rate")
 SHORTEST_S = 2.0

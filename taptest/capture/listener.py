@@ -15,8 +15,8 @@ import numpy as np
 
 from taptest.capture.events import Block, HeardTap, Level, Samples
 from taptest.capture.rolling import Rolling
-from taptest.errors import CaptureError
-from taptest.sound.analysis import (
+from taptest.core.errors import CaptureError
+from taptest.signal.analysis import (
     Analysis,
     Resonances,
     Settings,
@@ -25,10 +25,10 @@ from taptest.sound.analysis import (
     noise_between,
     refuse_if_deaf,
 )
-from taptest.sound.resonance import ROUNDS
-from taptest.sound.sinking import silences
-from taptest.sound.spectrum import Noise
-from taptest.sound.taps import Envelope, Real, Tap, first_quiet, frame_length, judge_taps, sharp_rises, smoothed
+from taptest.signal.resonance import ROUNDS
+from taptest.signal.sinking import silences
+from taptest.signal.spectrum import Noise
+from taptest.signal.taps import Envelope, Real, Tap, first_quiet, frame_length, judge_taps, sharp_rises, smoothed
 
 Event = Level | HeardTap
 

@@ -16,7 +16,7 @@ from taptest.capture.deadline import within
 from taptest.capture.devices import InputDevice, list_inputs, sound_library
 from taptest.capture.events import Block, Samples
 from taptest.capture.pace import Pace
-from taptest.errors import CaptureError, shown
+from taptest.core.errors import CaptureError, shown
 
 _BUFFER_S = 0.1  # asked of the system: enough for this program to be late, short enough for an answer at once
 _WAITING_S = 20.0  # of sound at most, until whoever takes the blocks gets to it

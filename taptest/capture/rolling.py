@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.events import Samples
-from taptest.sound.taps import LEAST_FLOOR, Real, frame_length, framed_energy, high_passed, noise_floor, smoothed
+from taptest.signal.taps import LEAST_FLOOR, Real, frame_length, framed_energy, high_passed, noise_floor, smoothed
 
 FRAMES_PER_S = 1000
 _FLOOR_FRAMES = 10 * FRAMES_PER_S  # as long as a recording of five taps, whose floor is measured in all of it

@@ -26,10 +26,10 @@ from taptest.capture.happenings import (
     TapRefused,
 )
 from taptest.capture.store import KeptTap, Store, Words
-from taptest.errors import CaptureError, TaptestError, shown
-from taptest.recording import from_samples
-from taptest.sound.analysis import Analysis, Settings, analyse
-from taptest.sound.resonance import ROUNDS
+from taptest.core.errors import CaptureError, TaptestError, shown
+from taptest.io.recording import from_samples
+from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.resonance import ROUNDS
 
 COMMANDS = {"r": "repeat", "d": "drop", "k": "keep", "s": "skip", "n": "note", "q": "quit"}
 

@@ -14,8 +14,8 @@ from typing import Literal
 import numpy as np
 
 from taptest.capture.events import Block, Samples
-from taptest.errors import CaptureError, shown
-from taptest.recording import read_sound
+from taptest.core.errors import CaptureError, shown
+from taptest.io.recording import read_sound
 
 PipeFormat = Literal["s16", "s24", "f32"]
 

@@ -24,9 +24,9 @@ from numpy.typing import NDArray
 
 from taptest.capture.events import HeardTap
 from taptest.capture.names import digest, safe_name
-from taptest.durable import clear_leftovers, sync_folder, write_durably
-from taptest.errors import CaptureError, shown
-from taptest.sound.taps import frame_length
+from taptest.core.durable import clear_leftovers, sync_folder, write_durably
+from taptest.core.errors import CaptureError, shown
+from taptest.signal.taps import frame_length
 
 Words = NDArray[np.int32]
 Told = dict[str, str | int]  # particulars written into a file

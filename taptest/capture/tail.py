@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.events import Block, HeardTap
-from taptest.sound.taps import Envelope, find_onsets
+from taptest.signal.taps import Envelope, find_onsets
 
 _RING = 1.5  # as much of the ring's length as a record holds (analysis.py), and
 _MORE_S = 0.35  # a little more, for a tap beside it that rings longer

@@ -11,7 +11,7 @@ from typing import Protocol
 from taptest.capture.events import Block, HeardTap, Level, Source
 from taptest.capture.session import Session
 from taptest.capture.tail import Tail
-from taptest.errors import CaptureError
+from taptest.core.errors import CaptureError
 
 
 class TapListener(Protocol):

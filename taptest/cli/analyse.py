@@ -24,18 +24,18 @@ from taptest.cli.options import (
     SampleRate,
     SensitivityText,
 )
-from taptest.errors import shown
+from taptest.core.errors import shown
 
 if TYPE_CHECKING:
     from rich.console import Console
 
     from taptest.archive.files import FoundFiles, SoundFile
     from taptest.archive.job import Crew
-    from taptest.exchange.spectra import TapSpectrum
-    from taptest.readers.series import Reading
-    from taptest.recording import Recording
-    from taptest.show.as_json import Document
-    from taptest.sound.analysis import Analysis, Settings
+    from taptest.export.spectra import TapSpectrum
+    from taptest.io.recording import Recording
+    from taptest.io.series import Reading
+    from taptest.present.json.documents import Document
+    from taptest.signal.analysis import Analysis, Settings
 
 
 def analyse(
@@ -136,18 +136,18 @@ def analyse(
                 if recording is not None:
                     keep(recording, analysis, settings)
                 if console is None:
-                    from taptest.show.as_json import recording_document
+                    from taptest.present.json.documents import recording_document
 
                     documents.append(recording_document(analysis))
                 else:
-                    from taptest.show.analysis_table import analysis_view
+                    from taptest.present.text.analysis_table import analysis_view
 
                     output.show(analysis_view(analysis, settings, console.width, known), console)
                 if recording is not None:
                     refused += beside.make(path, recording, analysis, console)
             advance()
     if documents:
-        from taptest.show.as_json import analyses_document
+        from taptest.present.json.documents import analyses_document
 
         output.write_json(analyses_document(documents, () if known is None else known.citations))
     beside.write_spectra()
@@ -160,9 +160,9 @@ _Heard = Iterator[tuple[str, "Analysis | str", "Recording | None"]]
 
 def _one_by_one(files: "Sequence[SoundFile]", settings: "Settings", reading: "Reading | None") -> _Heard:
     """Each path with what is heard in it, or with why nothing is, and its samples."""
-    from taptest.errors import RecordingError
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import analyse as analyse_recording
+    from taptest.core.errors import RecordingError
+    from taptest.io.recording import read_recording
+    from taptest.signal.analysis import analyse as analyse_recording
 
     for file in files:
         try:
@@ -208,7 +208,7 @@ class _Beside:
             raise typer.BadParameter("draws one recording: name just that one", param_hint="--picture")
         output.check_picture(self.picture)
         if self.spectra is not None:
-            from taptest.exchange.spectra import check_spectra_name
+            from taptest.export.spectra import check_spectra_name
 
             check_spectra_name(self.spectra)
 
@@ -216,22 +216,22 @@ class _Beside:
         """All that is wanted of one recording; what could not be made, and why."""
         problems = []
         if self.plot or self.picture is not None:
-            from taptest.sound.traces import main_traces
+            from taptest.signal.traces import main_traces
 
             traces = main_traces(recording, analysis, self.settings)
             if self.plot and traces is not None and console is not None:
-                from taptest.show.character_pictures import traces_view
+                from taptest.present.text.character_pictures import traces_view
 
                 output.show(traces_view(traces, console.width, dots=output.dots_shown()), console)
             if self.picture is not None and traces is None:
                 problems.append(f"{shown(path, 200)}: no picture drawn, as it has no good tap; tap the ski again")
             elif self.picture is not None and traces is not None:
-                from taptest.show.picture import save_picture
-                from taptest.show.plots_recording import recording_drawing
+                from taptest.present.plots.picture import save_picture
+                from taptest.present.plots.recording import recording_drawing
 
                 save_picture(self.picture, partial(recording_drawing, traces, path, room_s=self.room_s))
         if self.spectra is not None:
-            from taptest.exchange.spectra import tap_spectrum
+            from taptest.export.spectra import tap_spectrum
 
             spectrum = tap_spectrum(recording, analysis, self.settings)
             self.tap_spectra += [spectrum] if spectrum else []
@@ -241,6 +241,6 @@ class _Beside:
     def write_spectra(self) -> None:
         """The file of spectra, if one is wanted and there are any."""
         if self.spectra is not None and self.tap_spectra:
-            from taptest.exchange.spectra import write_spectra
+            from taptest.export.spectra import write_spectra
 
             write_spectra(self.spectra, self.tap_spectra)

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from taptest.archive.files import FoundFiles
     from taptest.archive.job import Crew
-    from taptest.judge.trust import Trust
-    from taptest.sound.analysis import Settings
+    from taptest.identify.corrections import Trust
+    from taptest.signal.analysis import Settings
 
 
 def crew_of(workers: int | None, cluster: str | None, *, recordings: int) -> Crew:
@@ -63,7 +63,7 @@ def keep_results(
             notes += book.notes
         if lines is not None:
             from taptest.archive.lines import open_lines
-            from taptest.show.as_json import recording_document
+            from taptest.present.json.documents import recording_document
 
             kept = opened.enter_context(open_lines(lines, settings, recording_document))
             places.append(kept)
@@ -75,11 +75,11 @@ def keep_results(
             run = run_archive(left, results, settings, crew, progress=advance, stopped=stopped)
     unused = () if known is None else known.problems
     if json:
-        from taptest.show.archive_table import archive_document
+        from taptest.present.text.archive_table import archive_document
 
         output.write_json(archive_document(run, lines, found.others, book_name))
     else:
-        from taptest.show.archive_table import archive_words
+        from taptest.present.text.archive_table import archive_words
 
         for line in archive_words(run, lines, found.others, book_name):
             output.say(line)

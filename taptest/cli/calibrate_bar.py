@@ -34,17 +34,17 @@ def bar(
     result = measure_bar(load_bar(bar), recordings, settings=settings)
     stored = calibrations.keep(calibrations.new("bar", result.values(), result.recordings), folder, wanted=not no_store)
     if json:
-        from taptest.show.calibration_json import bar_document
+        from taptest.present.json.calibration import bar_document
 
         output.write_json(bar_document(result, stored))
     else:
-        from taptest.show.bar_table import bar_view
+        from taptest.present.text.bar_table import bar_view
 
         console = output.screen()
         output.show(bar_view(result, stored, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_calibrate import bar_drawing
+        from taptest.present.plots.calibrate import bar_drawing
+        from taptest.present.plots.picture import save_picture
 
         save_picture(picture, lambda: bar_drawing(result))
     output.finish(result.unread)

@@ -40,7 +40,7 @@ def construction(
     from taptest.calibrate.construction import learn
     from taptest.calibrate.construction_file import check_target, write_construction
     from taptest.calibrate.learning import load_base, measure, rows_of
-    from taptest.judge.lot import read_lot
+    from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
     settings = output.settings_from(low, high, None, channel)
@@ -64,17 +64,17 @@ def construction(
     values = {"construction": target.name, **result.values()}
     stored = calibrations.keep(calibrations.new("construction", values, tuple(lots)), folder, wanted=not no_store)
     if json:
-        from taptest.show.calibration_json import construction_document
+        from taptest.present.json.calibration import construction_document
 
         output.write_json(construction_document(result, target, stored))
     else:
-        from taptest.show.construction_table import construction_view
+        from taptest.present.text.construction_table import construction_view
 
         console = output.screen()
         output.show(construction_view(result, target, stored, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_calibrate import construction_drawing
+        from taptest.present.plots.calibrate import construction_drawing
+        from taptest.present.plots.picture import save_picture
 
         save_picture(picture, lambda: construction_drawing(result))
     output.finish([*map(str, lesson.problems), *lesson.unread], lesson.notes)

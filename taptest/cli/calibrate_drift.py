@@ -81,17 +81,17 @@ def show(
 
 def _show(found: Drift, stored: Path | None, json: bool, picture: Path | None) -> None:
     if json:
-        from taptest.show.study_json import drift_document
+        from taptest.present.json.study import drift_document
 
         output.write_json(drift_document(found, stored))
     else:
-        from taptest.show.drift_table import drift_view
+        from taptest.present.text.drift_table import drift_view
 
         console = output.screen()
         output.show(drift_view(found, stored, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_study import drift_drawing
+        from taptest.present.plots.picture import save_picture
+        from taptest.present.plots.study import drift_drawing
 
         save_picture(picture, lambda: drift_drawing(found))
 

@@ -66,17 +66,17 @@ def repeatability(
         calibrations.new("repeatability", result.values(), (result.path,)), folder, wanted=not no_store
     )
     if json:
-        from taptest.show.study_json import repeatability_document
+        from taptest.present.json.study import repeatability_document
 
         output.write_json(repeatability_document(result, stored))
     else:
-        from taptest.show.gauge_table import gauge_view
+        from taptest.present.text.gauge_table import gauge_view
 
         console = output.screen()
         output.show(gauge_view(result, stored, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_study import repeatability_drawing
+        from taptest.present.plots.picture import save_picture
+        from taptest.present.plots.study import repeatability_drawing
 
         save_picture(picture, lambda: repeatability_drawing(result))
     output.finish([*map(str, table.problems), *result.problems])
@@ -102,7 +102,7 @@ def _enter(study: Study, near_hz: float | None) -> Study:
 def _ask(near_hz: float | None, within: float) -> dict[Quantity, float] | None:
     """The values of one measurement, or None to stop; asks again until they make sense."""
     from taptest.calibrate.study import parse_values, values_from_recording
-    from taptest.errors import CalibrationError, RecordingError, shown
+    from taptest.core.errors import CalibrationError, RecordingError, shown
 
     while True:
         typer.echo("the recording, or frequency in Hz, a blank and damping in % (an empty line stops): ", nl=False)

@@ -32,17 +32,17 @@ def room(
     made = calibrations.new("room", result.values(), result.recordings)
     stored = calibrations.keep(made, folder, wanted=not no_store)
     if json:
-        from taptest.show.calibration_json import room_document
+        from taptest.present.json.calibration import room_document
 
         output.write_json(room_document(result, stored))
     else:
-        from taptest.show.room_table import room_view
+        from taptest.present.text.room_table import room_view
 
         console = output.screen()
         output.show(room_view(result, stored, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_calibrate import room_drawing
+        from taptest.present.plots.calibrate import room_drawing
+        from taptest.present.plots.picture import save_picture
 
         save_picture(picture, lambda: room_drawing(result))
     output.finish(result.unread)

@@ -6,7 +6,7 @@ import typer
 
 from taptest.cli import output, quantities
 from taptest.cli.options import Channel, Json
-from taptest.errors import shown
+from taptest.core.errors import shown
 
 
 def suspension(
@@ -39,8 +39,8 @@ def suspension(
     """
     from taptest.beam.construction import load_construction
     from taptest.calibrate.suspension import Bounce, advise, find_bounce
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import choose_channel
+    from taptest.io.recording import read_recording
+    from taptest.signal.analysis import choose_channel
 
     given = {"--length": length, "--balance": balance, "--tail-loop": tail_loop, "--tip-loop": tip_loop}
     metres = {name: None if text is None else quantities.metres(name, text) for name, text in given.items()}
@@ -65,11 +65,11 @@ def suspension(
         loops_m=None if tail is None or tip is None else (tail, tip),
     )
     if json:
-        from taptest.show.calibration_json import suspension_document
+        from taptest.present.json.calibration import suspension_document
 
         output.write_json(suspension_document(result))
     else:
-        from taptest.show.suspension_table import suspension_view
+        from taptest.present.text.suspension_table import suspension_view
 
         console = output.screen()
         output.show(suspension_view(result, console.width, given=bounce is not None), console)

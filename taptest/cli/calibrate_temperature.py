@@ -26,11 +26,11 @@ def temperature(
         calibrations.new("temperature", result.values(), (result.path,)), folder, wanted=not no_store
     )
     if json:
-        from taptest.show.study_json import temperature_document
+        from taptest.present.json.study import temperature_document
 
         output.write_json(temperature_document(result, stored))
     else:
-        from taptest.show.gauge_table import temperature_view
+        from taptest.present.text.gauge_table import temperature_view
 
         console = output.screen()
         output.show(temperature_view(result, stored, console.width), console)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from taptest.calibrate.store import Calibration, Kind
-    from taptest.judge.trust import Trust
+    from taptest.identify.corrections import Trust
 
 
 def trusted(

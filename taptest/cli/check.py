@@ -44,11 +44,11 @@ def check(
     Verdicts are pass, recheck, outlier and not judged, each with its reasons. A bad cell or recording is named and
     costs its own ski only.
     """
-    from taptest.judge.checker import check_measured
-    from taptest.judge.explain import explain as explain_ski
-    from taptest.judge.explain import same_kind
-    from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
+    from taptest.identify.measured_lot import measure_lot
+    from taptest.screen.check import check_measured
+    from taptest.screen.explain import explain as explain_ski
+    from taptest.screen.explain import same_kind
+    from taptest.tables.lot import read_lot
 
     kept = keeping.wanted(log, logbook, unless=explain is not None, why="--explain")
     settings = output.settings_from(low, high, room, channel)
@@ -74,16 +74,16 @@ def check(
     result = check_measured(measured, budget=1 / one_in)
     explained = None if explain is None else explain_ski(result, explain)
     if json:
-        from taptest.show.as_json import check_document
+        from taptest.present.json.documents import check_document
 
         output.write_json(check_document(result, explained))
     else:
-        from taptest.show.explanation import explanation_view
-        from taptest.show.verdict_table import check_view
+        from taptest.present.text.explanation import explanation_view
+        from taptest.present.text.verdict_table import check_view
 
         console = output.screen()
         if plot and explained is None:
-            from taptest.show.character_pictures import ladders_view
+            from taptest.present.text.character_pictures import ladders_view
 
             output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         view = check_view(result, console.width) if explained is None else explanation_view(explained, console)

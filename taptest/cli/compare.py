@@ -40,9 +40,9 @@ def compare(
     Every difference has an interval and says so where there are too few skis to show one. Several tables are taken
     as one.
     """
-    from taptest.errors import LotError
-    from taptest.judge.compare import compare as compare_lots
-    from taptest.judge.lot import read_lot
+    from taptest.compare.compare import compare as compare_lots
+    from taptest.core.errors import LotError
+    from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
     settings = output.settings_from(low, high, room, channel)
@@ -84,17 +84,17 @@ def compare(
             output.finish([*refused, str(problem)], nothing_read=True)
             return
     if json:
-        from taptest.show.comparison_json import comparison_document
+        from taptest.present.json.comparison import comparison_document
 
         output.write_json(comparison_document(result))
     else:
-        from taptest.show.comparison_table import comparison_view
+        from taptest.present.text.comparison_table import comparison_view
 
         console = output.screen()
         output.show(comparison_view(result, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_compare import comparison_drawing
+        from taptest.present.plots.compare import comparison_drawing
+        from taptest.present.plots.picture import save_picture
 
         save_picture(picture, lambda: comparison_drawing(result))
     output.finish([*refused, *map(str, result.problems), *result.unread], result.notes)

@@ -5,9 +5,9 @@ from typing import Annotated
 
 import typer
 
-from taptest.chatter import library_chatter_off
 from taptest.cli import output
 from taptest.cli.options import Json
+from taptest.core.chatter import library_chatter_off
 
 
 def devices(
@@ -38,11 +38,11 @@ def devices(
                 typer.echo(f"listening for {seconds:g} s: tap the ski or clap a few times ...", err=True)
             heard = check_input(microphone, seconds)
     if json:
-        from taptest.show.as_json import devices_document
+        from taptest.present.json.documents import devices_document
 
         output.write_json(devices_document(inputs, heard, sys.platform))
         return
-    from taptest.show.devices_table import devices_view
+    from taptest.present.text.devices_table import devices_view
 
     console = output.screen()
     output.show(devices_view(inputs, heard, console.width, sys.platform), console)

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from taptest.errors import TaptestError, shown
+from taptest.core.errors import TaptestError, shown
 
 if TYPE_CHECKING:
     from taptest.capture.happenings import Happening, SkiDone
-    from taptest.judge.measured_lot import MeasuredLot
-    from taptest.judge.verdict import CheckResult
+    from taptest.identify.measured_lot import MeasuredLot
+    from taptest.io.recording import Recording
     from taptest.logbook.waiting import StationLogbook
-    from taptest.recording import Recording
-    from taptest.sound.analysis import Analysis, Settings
+    from taptest.screen.verdict import CheckResult
+    from taptest.signal.analysis import Analysis, Settings
 
 
 def wanted(log: bool, logbook: str | None, *, unless: bool = False, why: str = "") -> bool:
@@ -147,10 +147,10 @@ def enter_ski(book: StationLogbook, done: SkiDone, table: Path, settings: Settin
     Raises:
         TaptestError: it cannot be entered.
     """
-    from taptest.judge.lot import Lot, read_lot
-    from taptest.judge.verdict import CheckResult, SkiVerdict
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import analyse
+    from taptest.io.recording import read_recording
+    from taptest.screen.verdict import CheckResult, SkiVerdict
+    from taptest.signal.analysis import analyse
+    from taptest.tables.lot import Lot, read_lot
 
     # A recording has one channel, whichever it was taken from.
     alone = replace(settings, channel=None)

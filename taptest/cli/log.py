@@ -70,11 +70,11 @@ def add(
         )
         notes = (*book.notes, *done.notes)
     if json:
-        from taptest.show.logbook_json import added_document
+        from taptest.present.json.logbook import added_document
 
         output.write_json(added_document(done.entered, done.unread))
     else:
-        from taptest.show.logbook_table import added_view
+        from taptest.present.text.logbook_table import added_view
 
         output.show(added_view(done.entered, book.place.name), output.screen())
     output.finish(done.unread, notes, nothing_read=not done.entered)
@@ -95,11 +95,11 @@ def list_(
     with open_to_read(logbook) as book:
         skis, more = book.skis(find, verdict=verdict, construction=construction, limit=limit)
     if json:
-        from taptest.show.logbook_json import list_document
+        from taptest.present.json.logbook import list_document
 
         output.write_json(list_document(skis, more))
     else:
-        from taptest.show.logbook_table import list_view
+        from taptest.present.text.logbook_table import list_view
 
         console = output.screen()
         output.show(list_view(skis, more, console.width), console)
@@ -114,11 +114,11 @@ def show(ski: Ski, logbook: LogbookPlace = None, json: Json = False) -> None:
     with open_to_read(logbook) as book:
         page = book.ski(ski)
     if json:
-        from taptest.show.logbook_json import ski_document
+        from taptest.present.json.logbook import ski_document
 
         output.write_json(ski_document(page))
     else:
-        from taptest.show.logbook_table import ski_view
+        from taptest.present.text.logbook_table import ski_view
 
         console = output.screen()
         output.show(ski_view(page, console.width), console)
@@ -142,11 +142,11 @@ def history(
     with open_to_read(logbook) as book:
         found = book.histories(ski, superseded=every)
     if json:
-        from taptest.show.logbook_json import histories_document, history_document
+        from taptest.present.json.logbook import histories_document, history_document
 
         output.write_json(history_document(found[0]) if len(found) == 1 else histories_document(ski, found))
     else:
-        from taptest.show.logbook_table import histories_view
+        from taptest.present.text.logbook_table import histories_view
 
         console = output.screen()
         output.show(histories_view(found, console.width, plot=plot, dots=output.dots_shown()), console)
@@ -176,11 +176,11 @@ def verify(
         found = verify_logbook(book, search=search or (), mend=not look_only, progress=stage)
         notes = book.notes
     if json:
-        from taptest.show.logbook_json import verified_document
+        from taptest.present.json.logbook import verified_document
 
         output.write_json(verified_document(found))
     else:
-        from taptest.show.upkeep_view import verified_view
+        from taptest.present.text.upkeep_view import verified_view
 
         output.show(verified_view(found), output.screen())
     output.finish((), notes, nothing_read=not found.sound)
@@ -208,11 +208,11 @@ def merge(
             done = merge_logbooks(book, source, progress=stage)
         notes = (*source.notes, *book.notes)
     if json:
-        from taptest.show.logbook_json import merged_document
+        from taptest.present.json.logbook import merged_document
 
         output.write_json(merged_document(done))
     else:
-        from taptest.show.upkeep_view import merged_view
+        from taptest.present.text.upkeep_view import merged_view
 
         output.show(merged_view(done), output.screen())
     missing = [f"the sound {name} was not found beside {done.source}" for name in done.sounds_missing]

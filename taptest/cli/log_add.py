@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from taptest.cli import calibrations, output
-from taptest.errors import LogbookError, TaptestError
+from taptest.core.errors import LogbookError, TaptestError
 
 if TYPE_CHECKING:
     from taptest.logbook.book import Entered
@@ -53,10 +53,10 @@ def add_files(
 
 
 def _add_lot(book: StationLogbook, name: str, at: datetime | None, folder: str | None, done: Done) -> None:
-    from taptest.judge.checker import check_measured
-    from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
+    from taptest.identify.measured_lot import measure_lot
     from taptest.logbook.book import Entered
+    from taptest.screen.check import check_measured
+    from taptest.tables.lot import read_lot
 
     table = read_lot(name)
     trust = calibrations.trusted(folder, beside=name, constructions=tuple(row.construction for row in table.rows))
@@ -78,9 +78,9 @@ def _add_lot(book: StationLogbook, name: str, at: datetime | None, folder: str |
 def _add_recordings(
     book: StationLogbook, names: Sequence[str], ski: str | None, at: datetime | None, folder: str | None, done: Done
 ) -> None:
+    from taptest.io.recording import read_recording
     from taptest.logbook.book import Entered
-    from taptest.recording import read_recording
-    from taptest.sound.analysis import Settings, analyse
+    from taptest.signal.analysis import Settings, analyse
 
     known = calibrations.room_only(folder)
     settings = replace(Settings(), room=known.room)

@@ -64,11 +64,11 @@ def export(
         if recordings is not None:
             done.append(export_sounds(book, recordings))
     if json:
-        from taptest.show.exchange_words import export_document
+        from taptest.present.text.exchange_words import export_document
 
         output.write_json(export_document(done))
     else:
-        from taptest.show.exchange_words import export_words
+        from taptest.present.text.exchange_words import export_words
 
         for line in export_words(done):
             output.say(line)
@@ -100,7 +100,7 @@ def import_(
     is entered twice, so a stopped import is simply started again.
     """
     from taptest.cli.log_add import Done, add_files
-    from taptest.errors import TaptestError
+    from taptest.core.errors import TaptestError
     from taptest.logbook.book import open_logbook
     from taptest.logbook.importing import import_folder, refuse_sheet
     from taptest.logbook.waiting import StationLogbook
@@ -130,11 +130,11 @@ def import_(
             notes = (*dict.fromkeys((*notes, *desk.notes)), *added.notes)
     unread += [problem for each in done for problem in each.refused] + added.unread
     if json:
-        from taptest.show.exchange_words import import_document
+        from taptest.present.text.exchange_words import import_document
 
         output.write_json(import_document(done, added.entered, unread))
     else:
-        from taptest.show.exchange_words import import_words
+        from taptest.present.text.exchange_words import import_words
 
         for line in import_words(done, added.entered, book.place.name):
             output.say(line)

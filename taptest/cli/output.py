@@ -17,13 +17,13 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from taptest.errors import TaptestError, shown
+from taptest.core.errors import TaptestError, shown
 
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
-    from taptest.readers.series import Reading
-    from taptest.sound.analysis import Settings
+    from taptest.io.series import Reading
+    from taptest.signal.analysis import Settings
 
 FAILED = 1
 OUTLIERS_FOUND = 3
@@ -80,7 +80,7 @@ def for_the_screen(wanted: bool, json_wanted: bool) -> bool:
 
 def dots_shown() -> bool:
     """Whether standard output can carry braille dots, of which finer pictures are made."""
-    from taptest.show.characters import shows_dots
+    from taptest.present.text.characters import shows_dots
 
     return shows_dots(sys.stdout.encoding)
 
@@ -88,7 +88,7 @@ def dots_shown() -> bool:
 def check_picture(picture: Path | None) -> None:
     """Refuse a name to which no picture can be written, before anything is worked out."""
     if picture is not None:
-        from taptest.show.picture import check_picture_name
+        from taptest.present.plots.picture import check_picture_name
 
         check_picture_name(picture)
 
@@ -222,8 +222,8 @@ def worker_count(recordings: int) -> int:
 
 def settings_from(low_hz: float, high_hz: float, room_s: float | None, channel: int | None) -> Settings:
     """The options that say what to listen for, or wrong usage."""
-    from taptest.errors import RecordingError
-    from taptest.sound.analysis import Settings
+    from taptest.core.errors import RecordingError
+    from taptest.signal.analysis import Settings
 
     if room_s is not None and not 0.05 <= room_s <= 20:
         raise typer.BadParameter(
@@ -239,8 +239,8 @@ def settings_from(low_hz: float, high_hz: float, room_s: float | None, channel: 
 
 def reading_from(sample_rate_hz: float | None, sensitivity: str | None) -> Reading | None:
     """The options that say how to read a pickup's file, or wrong usage."""
-    from taptest.errors import RecordingError
-    from taptest.readers.series import Reading, Sensitivity
+    from taptest.core.errors import RecordingError
+    from taptest.io.series import Reading, Sensitivity
 
     try:
         meaning = None if sensitivity is None else Sensitivity.parse(sensitivity)

@@ -8,7 +8,7 @@ from taptest.cli import calibrations, output
 from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
 
 if TYPE_CHECKING:
-    from taptest.judge.pair_limits import PairLimits
+    from taptest.pairs.limits import PairLimits
 
 
 def pairs(
@@ -38,8 +38,8 @@ def pairs(
     Pairs are matched, close, mismatched or not compared, by mass, stiffness, frequency, damping and balance, as far as
     they are known of both.
     """
-    from taptest.judge.lot import read_lot
-    from taptest.judge.pairs import match_pairs
+    from taptest.pairs.pairs import match_pairs
+    from taptest.tables.lot import read_lot
 
     settings = output.settings_from(low, high, room, channel)
     options = (mass, stiffness, frequency, damping, balance)
@@ -62,11 +62,11 @@ def pairs(
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )
     if json:
-        from taptest.show.pairs_json import pairs_document
+        from taptest.present.json.pairs import pairs_document
 
         output.write_json(pairs_document(result))
     else:
-        from taptest.show.pairs_table import pairs_view
+        from taptest.present.text.pairs_table import pairs_view
 
         console = output.screen()
         output.show(pairs_view(result, console.width), console)
@@ -75,8 +75,8 @@ def pairs(
 
 def _limits(path: str | None, options: tuple[str | None, ...]) -> "PairLimits":
     """The file's limits with those of the options, which are in the order of QUANTITIES, or wrong usage."""
-    from taptest.errors import LimitsError
-    from taptest.judge.pair_limits import QUANTITIES, PairLimits, parse_limit, read_limits
+    from taptest.core.errors import LimitsError
+    from taptest.pairs.limits import QUANTITIES, PairLimits, parse_limit, read_limits
 
     limits = PairLimits() if path is None else read_limits(path)
     for quantity, text in zip(QUANTITIES, options, strict=True):

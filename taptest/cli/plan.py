@@ -59,11 +59,11 @@ def plan(
         basis=basis,
     )
     if json:
-        from taptest.show.plan_table import plan_document
+        from taptest.present.text.plan_table import plan_document
 
         output.write_json(plan_document(result))
         return
-    from taptest.show.plan_table import plan_view
+    from taptest.present.text.plan_table import plan_view
 
     console = output.screen()
     output.show(plan_view(result, console.width), console)

@@ -8,10 +8,10 @@ import typer
 
 from taptest.cli import output
 from taptest.cli.options import Channel, High, Json, Low
-from taptest.errors import PlaybackError, shown
+from taptest.core.errors import PlaybackError, shown
 
 if TYPE_CHECKING:
-    from taptest.listen.programme import Piece, Source, Wishes
+    from taptest.playback.playlist import Piece, Source, Wishes
 
 
 def play(
@@ -45,10 +45,10 @@ def play(
 
     Of each recording the clearest good tap is played. Headphones low before it starts: a tap is a sharp peak.
     """
-    from taptest.listen.player import find_output
-    from taptest.listen.player import play as play_aloud
-    from taptest.listen.programme import check_save_name, compose
-    from taptest.listen.programme import save as save_to
+    from taptest.playback.player import find_output
+    from taptest.playback.player import play as play_aloud
+    from taptest.playback.playlist import check_save_name, compose
+    from taptest.playback.playlist import save as save_to
 
     wishes = _wishes(modes, octaves, keep_decay, seconds)
     settings = output.settings_from(low, high, None, channel)
@@ -62,11 +62,11 @@ def play(
     if save is not None and programme.pieces:
         save_to(programme, save)
     if json:
-        from taptest.show.as_json import programme_document
+        from taptest.present.json.documents import programme_document
 
         output.write_json(programme_document(programme, save))
     elif programme.pieces:
-        from taptest.show.play_table import programme_view
+        from taptest.present.text.play_table import programme_view
 
         console = output.screen()
         output.show(programme_view(programme, console.width), console)
@@ -81,7 +81,7 @@ def play(
 
 def _wishes(modes: bool, octaves: int, keep_decay: bool, seconds: float) -> "Wishes":
     """The options that say how to play, or wrong usage."""
-    from taptest.listen.programme import SECONDS, Wishes
+    from taptest.playback.playlist import SECONDS, Wishes
 
     if keep_decay and not modes:
         raise typer.BadParameter("goes with --modes only: a recorded tap is shifted whole", param_hint="--keep-decay")
@@ -95,7 +95,7 @@ def _wishes(modes: bool, octaves: int, keep_decay: bool, seconds: float) -> "Wis
 
 def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str]]":
     """What to play, and what is wrong with the table it is looked up in."""
-    from taptest.listen.programme import Source
+    from taptest.playback.playlist import Source
 
     if lot is None:
         if not names:
@@ -103,8 +103,8 @@ def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str
         # The path only where two files of one name would not be told apart.
         alike = Counter(Path(name).name for name in set(names))
         return [Source(Path(name).name if alike[Path(name).name] == 1 else name, (name,)) for name in names], []
-    from taptest.judge.lot import read_lot
-    from taptest.judge.selection import select_skis
+    from taptest.tables.lot import read_lot
+    from taptest.tables.selection import select_skis
 
     table = read_lot(lot)
     rows = select_skis(table, names)

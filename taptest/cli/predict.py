@@ -7,12 +7,12 @@ import typer
 
 from taptest.cli import output, quantities
 from taptest.cli.options import Json
-from taptest.errors import shown
+from taptest.core.errors import shown
 
 if TYPE_CHECKING:
-    from taptest.judge.lot_table import CellProblem
-    from taptest.judge.predicted import Change, LotPrediction
-    from taptest.units import Dimension
+    from taptest.core.units import Dimension
+    from taptest.identify.predicted import Change, LotPrediction
+    from taptest.tables.reader import CellProblem
 
 
 def predict(
@@ -73,7 +73,7 @@ def predict(
 
 
 def _change(mass_percent: float, stiffness_percent: float) -> "Change":
-    from taptest.judge.predicted import Change
+    from taptest.identify.predicted import Change
 
     for option, percent in (("--change-mass", mass_percent), ("--change-stiffness", stiffness_percent)):
         if not (math.isfinite(percent) and -100 < percent <= 1000):
@@ -84,7 +84,7 @@ def _change(mass_percent: float, stiffness_percent: float) -> "Change":
 def _predict_one(options: dict[str, str], change: "Change", json: bool) -> None:
     from taptest.beam.construction import construction_names, load_construction
     from taptest.beam.predict import SkiMeasurements
-    from taptest.judge.predicted import LotPrediction, predict_ski
+    from taptest.identify.predicted import LotPrediction, predict_ski
 
     needed = ("--construction", "--length", "--mass", "--stiffness", "--span")
     missing = [name for name in needed if name not in options]
@@ -108,22 +108,22 @@ def _predict_one(options: dict[str, str], change: "Change", json: bool) -> None:
     if json:
         _write_json(LotPrediction((ski,), ()))
         return
-    from taptest.show.prediction_table import ski_view
+    from taptest.present.text.prediction_table import ski_view
 
     console = output.screen()
     output.show(ski_view(ski, console.width), console)
 
 
 def _predict_lot(path: str, change: "Change", json: bool) -> None:
-    from taptest.judge.lot import read_lot
-    from taptest.judge.predicted import predict_lot
+    from taptest.identify.predicted import predict_lot
+    from taptest.tables.lot import read_lot
 
     lot = read_lot(path)
     result = predict_lot(lot, change=change)
     if json:
         _write_json(result, lot.problems)
     else:
-        from taptest.show.prediction_table import lot_view
+        from taptest.present.text.prediction_table import lot_view
 
         console = output.screen()
         output.show(lot_view(result, console.width), console)
@@ -131,7 +131,7 @@ def _predict_lot(path: str, change: "Change", json: bool) -> None:
 
 
 def _write_json(result: "LotPrediction", problems: "tuple[CellProblem, ...]" = ()) -> None:
-    from taptest.show.as_json import prediction_document
+    from taptest.present.json.documents import prediction_document
 
     output.write_json(prediction_document(result, problems))
 

@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import typer
 
-from taptest.errors import UnitError, shown
+from taptest.core.errors import UnitError, shown
 
 if TYPE_CHECKING:
-    from taptest.units import Dimension
+    from taptest.core.units import Dimension
 
 # Base units. A plain number outside was meant in another unit; what no unit makes plausible the library refuses.
 _PLAUSIBLE: dict[str, tuple[float, float]] = {"length": (0.05, 3.0), "mass": (0.005, 5.0), "stiffness": (200.0, 1e6)}
@@ -22,7 +22,7 @@ def metres(option: str, text: str) -> float:
 
 def quantity(option: str, text: str, dimension: Dimension) -> float:
     """A value with its unit, in the base unit; without a unit in mm, g or N/mm. Wrong usage where it cannot be read."""
-    from taptest.units import UNITS, parse_number
+    from taptest.core.units import UNITS, parse_number
 
     units = UNITS[dimension]
     try:

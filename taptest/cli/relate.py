@@ -26,10 +26,10 @@ def relate(
     First whether the runs tell the skis apart at all; if they do not, nothing is related. Then rank correlations within
     kinds of skis, with everything corrected for how much was tried. Going together is no cause.
     """
-    from taptest.judge.lot import read_lot
-    from taptest.judge.relate import SEED
-    from taptest.judge.relate import relate as relate_lot
-    from taptest.judge.snow_results import read_snow_results
+    from taptest.snow.relate import SEED
+    from taptest.snow.relate import relate as relate_lot
+    from taptest.snow.results import read_snow_results
+    from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
     settings = output.settings_from(low, high, room, channel)
@@ -49,17 +49,17 @@ def relate(
             seed=SEED if seed is None else seed,
         )
     if json:
-        from taptest.show.relation_json import relation_document
+        from taptest.present.json.relation import relation_document
 
         output.write_json(relation_document(result))
     else:
-        from taptest.show.relation_table import relation_view
+        from taptest.present.text.relation_table import relation_view
 
         console = output.screen()
         output.show(relation_view(result, console.width), console)
     if picture is not None:
-        from taptest.show.picture import save_picture
-        from taptest.show.plots_relate import relation_drawing
+        from taptest.present.plots.picture import save_picture
+        from taptest.present.plots.relate import relation_drawing
 
         save_picture(picture, lambda: relation_drawing(result))
     output.finish([*map(str, result.problems), *result.unread], result.notes)

@@ -34,12 +34,12 @@ def report(
 
     The page loads nothing from anywhere: it can be mailed, kept and printed.
     """
-    from taptest.judge.lot import read_lot
-    from taptest.judge.measured_lot import measure_lot
-    from taptest.processes import processes
-    from taptest.show.pdf import find_browser, print_to_pdf
-    from taptest.show.report import ReportSettings, check_replaceable, write_report
-    from taptest.show.sheet import members_of, write_sheet
+    from taptest.core.processes import processes
+    from taptest.identify.measured_lot import measure_lot
+    from taptest.present.html.pdf import find_browser, print_to_pdf
+    from taptest.present.html.report import ReportSettings, check_replaceable, write_report
+    from taptest.present.html.sheet import members_of, write_sheet
+    from taptest.tables.lot import read_lot
 
     settings = output.settings_from(low, high, room, channel)
     target = to or Path("report.html" if sheet is None else "sheet.html")
@@ -79,7 +79,7 @@ def report(
 
 
 def _size(path: Path) -> str:
-    from taptest.errors import shown
+    from taptest.core.errors import shown
 
     size = path.stat().st_size
     figure = f"{size / 1e3:.0f} kB" if size < 1e6 else f"{size / 1e6:.1f} MB"

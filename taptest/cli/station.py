@@ -15,10 +15,10 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from taptest.chatter import library_chatter_off
 from taptest.cli import keeping, output
 from taptest.cli.keyboard import Lines, key_lines, piped_lines
-from taptest.errors import CaptureError, TaptestError
+from taptest.core.chatter import library_chatter_off
+from taptest.core.errors import CaptureError, TaptestError
 
 if TYPE_CHECKING:
     from taptest.capture.beeps import Beeper, Kind
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from taptest.capture.happenings import Happening, SkiDone
     from taptest.capture.session import Session
     from taptest.capture.worker import Worker
-    from taptest.sound.analysis import Settings
+    from taptest.signal.analysis import Settings
 
 RECORDINGS = "recordings"
 _REDRAW_S = 0.1
@@ -88,7 +88,7 @@ class Story:
 
 
 def _without_modes(done: SkiDone) -> SkiDone:
-    from taptest.judge.verdict import SkiVerdict
+    from taptest.screen.verdict import SkiVerdict
 
     verdict = done.verdict
     if isinstance(verdict, SkiVerdict):
@@ -102,10 +102,10 @@ def run_station(options: Options) -> None:
     Raises:
         TaptestError: the table cannot be read, or there is no sound to be had.
     """
+    from taptest.capture.lot_desk import LotDesk
     from taptest.capture.memory import give_back_large_arrays
     from taptest.capture.session import Session
     from taptest.capture.store import Store
-    from taptest.judge.lot_desk import LotDesk
 
     give_back_large_arrays()
     desk = LotDesk(Path(options.lot), settings=options.settings)
@@ -273,7 +273,7 @@ def _beeper(options: Options) -> Iterator[Beeper | None]:
 def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
     """A function that shows the present moment: drawn anew on a terminal, else in lines as things happen."""
     from taptest.capture.happenings import Ended
-    from taptest.show.live_view import Moment, live_view, plain_line
+    from taptest.present.text.live_view import Moment, live_view, plain_line
 
     console = output.screen()
     if not interactive:
@@ -329,10 +329,10 @@ def _close(options: Options, story: Story, *, in_full: bool) -> None:
     done = [each for each in story.told if isinstance(each, SkiDone)]
     ended = next((each for each in story.told if isinstance(each, Ended)), Ended(()))
     if options.json:
-        from taptest.show.as_json import session_document
+        from taptest.present.json.documents import session_document
 
         output.write_json(session_document(story.told))
         return
-    from taptest.show.live_view import closing_view
+    from taptest.present.text.live_view import closing_view
 
     output.show(closing_view(done, ended, in_full=in_full), output.screen())

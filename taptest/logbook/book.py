@@ -13,12 +13,11 @@ from typing import TypeVar
 
 from sqlalchemy import Connection, Engine, select
 
-from taptest.errors import LogbookError, RecordingError, shown
-from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import Rig
-from taptest.judge.measured_lot import MeasuredLot
-from taptest.judge.trust import Trust
-from taptest.judge.verdict import CheckResult
+from taptest.core.errors import LogbookError, RecordingError, shown
+from taptest.identify.corrections import Trust
+from taptest.identify.measure import Rig
+from taptest.identify.measured_lot import MeasuredLot
+from taptest.io.recording import Recording, read_recording
 from taptest.logbook.engine import READING, SOFTWARE, open_engine, told, told_of_values
 from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
 from taptest.logbook.history import History, history_of
@@ -41,8 +40,9 @@ from taptest.logbook.rows import (
 )
 from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS
 from taptest.logbook.sounds import store_sound
-from taptest.recording import Recording, read_recording
-from taptest.sound.analysis import Analysis, Settings
+from taptest.screen.verdict import CheckResult
+from taptest.signal.analysis import Analysis, Settings
+from taptest.tables.lot import Lot, SkiRow
 
 STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"

@@ -32,8 +32,8 @@ from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
 from taptest import __version__
-from taptest.durable import sync_folder
-from taptest.errors import LogbookDamaged, LogbookError, LogbookUnreachable, shown
+from taptest.core.durable import sync_folder
+from taptest.core.errors import LogbookDamaged, LogbookError, LogbookUnreachable, shown
 from taptest.logbook.place import Place
 from taptest.logbook.schema import META
 

@@ -9,12 +9,12 @@ from sqlalchemy import Connection, Engine, Table, select
 from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.exc import OperationalError
 
-from taptest.errors import shown
-from taptest.judge.verdict import CheckResult
+from taptest.core.errors import shown
 from taptest.logbook.engine import told
 from taptest.logbook.place import Place
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import BELOW, SKIS, VERDICTS, Row, derived_id
+from taptest.screen.verdict import CheckResult
 
 _ROWS_AT_ONCE = 200  # times 60 columns: well below the 32,766 values that SQLite takes in one statement
 SAME_LENGTH_M = 0.005  # by which a ski is measured otherwise the next time, and no more (common practice, no source)

@@ -14,10 +14,10 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from taptest.durable import write_durably
-from taptest.errors import ExchangeError, LogbookError, shown
-from taptest.exchange.cells import Value
-from taptest.exchange.table import read_table, write_table
+from taptest.core.durable import write_durably
+from taptest.core.errors import ExchangeError, LogbookError, shown
+from taptest.export.cells import Value
+from taptest.export.table import read_table, write_table
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import entries, in_chunks, tables_with_ids
 from taptest.logbook.engine import READING, SOFTWARE, schema_versions, told, told_of_values

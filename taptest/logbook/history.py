@@ -15,7 +15,7 @@ import numpy as np
 from sqlalchemy import Connection
 
 from taptest.logbook.reading import FoundSki, LoggedMode, LoggedVerdict, verdicts_of
-from taptest.sound.analysis import combine_taps
+from taptest.signal.analysis import combine_taps
 
 COVERAGE = 2.0
 # Where no study has told how well it repeats to hang a ski anew (common practice, no source).

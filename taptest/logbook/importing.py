@@ -14,9 +14,10 @@ from typing import Any
 
 from sqlalchemy import Boolean, Connection, Double, Integer, String, Table, Text, select
 
-from taptest.durable import write_durably
-from taptest.errors import ExchangeError, LogbookError, RecordingError, shown
-from taptest.exchange.table import read_table
+from taptest.core.durable import write_durably
+from taptest.core.errors import ExchangeError, LogbookError, RecordingError, shown
+from taptest.export.table import read_table
+from taptest.io.recording import read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import in_chunks, is_whole, named_rightly, reading, references, tables_with_ids
 from taptest.logbook.engine import SOFTWARE, schema_versions
@@ -26,8 +27,7 @@ from taptest.logbook.rows import Entry
 from taptest.logbook.schema import BELOW, RECORDINGS, Row, stored_values
 from taptest.logbook.sounds import inside, make_folder
 from taptest.logbook.tables import CONTENTS, EXPORT_SCHEMA, MEASUREMENTS, below, columns_of
-from taptest.recording import read_recording
-from taptest.sound.identity import sound_sha256
+from taptest.signal.identity import sound_sha256
 
 _NAME_CHARACTERS = 200
 _MOST_INTEGER = 2**31  # of a database's INTEGER

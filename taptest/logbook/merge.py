@@ -15,8 +15,9 @@ from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from taptest.durable import write_durably
-from taptest.errors import LogbookError, RecordingError, shown
+from taptest.core.durable import write_durably
+from taptest.core.errors import LogbookError, RecordingError, shown
+from taptest.io.recording import read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import (
     AT_ONCE,
@@ -35,8 +36,7 @@ from taptest.logbook.entering import SAME_LENGTH_M, in_one_transaction, insert_n
 from taptest.logbook.rows import Entry
 from taptest.logbook.schema import ANALYSES, BELOW, CHECKS, PAIRS, RECORDINGS, SKIS, VERDICTS, derived_id
 from taptest.logbook.sounds import inside, make_folder
-from taptest.recording import read_recording
-from taptest.sound.identity import sound_sha256
+from taptest.signal.identity import sound_sha256
 
 _SAME_MASS = 0.02  # by which a ski is weighed otherwise the next time, and no more (common practice, no source)
 _KINDS = {"analyses": "analysis", "checks": "check", "verdicts": "verdict"}

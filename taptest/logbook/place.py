@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import parse_qsl, urlsplit
 
-from taptest.errors import LogbookError, shown
+from taptest.core.errors import LogbookError, shown
 
 LOGBOOK_VARIABLE = "TAPTEST_LOGBOOK"
 SOUNDS_VARIABLE = "TAPTEST_SOUNDS"

@@ -10,7 +10,7 @@ from typing import Any
 
 from sqlalchemy import ColumnElement, Connection, RowMapping, Select, and_, exists, func, or_, select, tuple_
 
-from taptest.errors import LogbookError, shown
+from taptest.core.errors import LogbookError, shown
 from taptest.logbook.schema import (
     ANALYSES,
     CALIBRATIONS,

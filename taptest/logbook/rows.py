@@ -11,11 +11,10 @@ from typing import Any
 from sqlalchemy import Table
 
 from taptest.beam.predict import Prediction
-from taptest.judge.lot import Lot, SkiRow
-from taptest.judge.measure import MeasuredSki, Rig
-from taptest.judge.measured_lot import MeasuredLot
-from taptest.judge.trust import Citation, Trust
-from taptest.judge.verdict import CheckResult, SkiVerdict
+from taptest.identify.corrections import Citation, Trust
+from taptest.identify.measure import MeasuredSki, Rig
+from taptest.identify.measured_lot import MeasuredLot
+from taptest.io.recording import Recording
 from taptest.logbook.schema import (
     ANALYSES,
     BELOW,
@@ -42,8 +41,9 @@ from taptest.logbook.schema import (
     stored_values,
 )
 from taptest.logbook.sounds import StoredSound
-from taptest.recording import Recording
-from taptest.sound.analysis import Analysis, Settings
+from taptest.screen.verdict import CheckResult, SkiVerdict
+from taptest.signal.analysis import Analysis, Settings
+from taptest.tables.lot import Lot, SkiRow
 
 _DIGITS = 9  # of a prediction, where it tells one check from another: more than any construction file has
 

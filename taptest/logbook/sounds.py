@@ -12,10 +12,10 @@ from pathlib import Path
 
 import numpy as np
 
-from taptest.durable import sync_folder, write_durably
-from taptest.errors import LogbookError, shown
-from taptest.recording import Recording
-from taptest.sound.identity import sound_sha256
+from taptest.core.durable import sync_folder, write_durably
+from taptest.core.errors import LogbookError, shown
+from taptest.io.recording import Recording
+from taptest.signal.identity import sound_sha256
 
 # What FLAC (RFC 9639, section 9.1) and the library that writes it take.
 _FLAC_BITS = (16, 24)

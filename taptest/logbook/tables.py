@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Boolean, Connection, Double, Integer, Select, Table, exists, func, select
 
-from taptest.exchange.cells import Column, Kind, Value
+from taptest.export.cells import Column, Kind, Value
 from taptest.logbook.contents import tables_with_ids
 from taptest.logbook.reading import measured_order
 from taptest.logbook.schema import (

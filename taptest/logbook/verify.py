@@ -15,8 +15,9 @@ from typing import Any
 from sqlalchemy import Connection, Select, Table, func, select
 
 from taptest.archive.files import SOUND_SUFFIXES
-from taptest.durable import sync_folder
-from taptest.errors import LogbookDamaged, LogbookError, RecordingError, shown
+from taptest.core.durable import sync_folder
+from taptest.core.errors import LogbookDamaged, LogbookError, RecordingError, shown
+from taptest.io.recording import Recording, read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.contents import AT_ONCE, entries, is_whole, named_rightly, reading, references, tables_with_ids
 from taptest.logbook.engine import SOFTWARE, told
@@ -24,8 +25,7 @@ from taptest.logbook.entering import in_one_transaction, insert_new
 from taptest.logbook.rows import Entry, Who, recorded_at, sound_entry
 from taptest.logbook.schema import BELOW, METADATA, RECORDINGS, derived_id
 from taptest.logbook.sounds import inside, make_folder, store_sound
-from taptest.recording import Recording, read_recording
-from taptest.sound.identity import sound_sha256
+from taptest.signal.identity import sound_sha256
 
 SET_ASIDE = "set-aside"
 _AT_WORK_S = 60.0  # what was written since may be half way: its row follows

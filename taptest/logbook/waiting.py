@@ -18,19 +18,19 @@ from typing import TypeVar
 
 from sqlalchemy import func, select
 
-from taptest.durable import write_durably
-from taptest.errors import LogbookError, LogbookUnreachable
-from taptest.judge.lot import Lot
-from taptest.judge.measured_lot import MeasuredLot
-from taptest.judge.verdict import CheckResult
+from taptest.core.durable import write_durably
+from taptest.core.errors import LogbookError, LogbookUnreachable
+from taptest.identify.measured_lot import MeasuredLot
+from taptest.io.recording import Recording
 from taptest.logbook.book import Added, Logbook, open_logbook
 from taptest.logbook.contents import reading
 from taptest.logbook.engine import SILENT_S, Watch
 from taptest.logbook.merge import Merged, merge_logbooks
 from taptest.logbook.place import Place, place_of, waiting_place
 from taptest.logbook.schema import META, METADATA
-from taptest.recording import Recording
-from taptest.sound.analysis import Analysis, Settings
+from taptest.screen.verdict import CheckResult
+from taptest.signal.analysis import Analysis, Settings
+from taptest.tables.lot import Lot
 
 _LOOK_S = 0.05
 

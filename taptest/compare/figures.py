@@ -1,0 +1,176 @@
+"""One ski in the figures by which constructions and generations are compared, and pairs of skis as one unit each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from math import exp, log
+from typing import Literal
+
+import numpy as np
+
+from taptest.beam.construction import Construction
+from taptest.beam.inertia import Swing, swing
+from taptest.core.errors import ConstructionError
+from taptest.identify.ladder import Family
+from taptest.identify.measure import MeasuredSki, log_dampings
+from taptest.tables.lot import SkiRow
+
+Figure = Literal[
+    "mass",
+    "stiffness",
+    "section_stiffness",
+    "specific_stiffness",
+    "first_mode",
+    "first_mode_at_length",
+    "damping",
+    "swing_inertia",
+    "balance",
+]
+FIGURES: tuple[Figure, ...] = (
+    "mass",
+    "stiffness",
+    "section_stiffness",
+    "specific_stiffness",
+    "first_mode",
+    "first_mode_at_length",
+    "damping",
+    "swing_inertia",
+    "balance",
+)
+# Kept as they are; all others as logarithms, so that their differences are ratios.
+PLAIN: tuple[Figure, ...] = ("balance",)
+
+
+@dataclass(frozen=True)
+class SkiFigures:
+    """One ski. ``values`` by figure, natural logarithms of SI values (balance as a share of the length); only known ones.
+
+    ``parts`` splits ln of the first mode into mass, stiffness, geometry and what is left, see `log_parts`; None where one of
+    them is not known. ``loudest`` is the strongest placed mode, ``modes`` all placed ones in Hz. ``swing_tip`` grams that
+    one at the tip counts for. ``shape_u`` relative standard uncertainty of the first mode that the construction file
+    brings, the same in every ski of it. ``left_c`` the temperature that its frequencies belong to.
+    """
+
+    row: SkiRow
+    group: str
+    stratum: str
+    unit: tuple[object, ...]
+    values: dict[Figure, float]
+    parts: tuple[float, float, float, float] | None
+    loudest: tuple[Family, int] | None
+    modes: dict[tuple[Family, int], float]
+    swing_tip: float | None
+    shape_u: float | None
+    left_c: float | None
+
+
+def ski_figures(
+    ski: MeasuredSki,
+    construction: Construction | None,
+    *,
+    group: str,
+    stratum: str,
+    unit: tuple[object, ...],
+    length_m: float,
+) -> SkiFigures:
+    """The figures of one ski, as far as they are known.
+
+    The first mode at a common length L0 is f (L/L0)²: what a ski of the same section would ring at. Specific stiffness is
+    the bending stiffness of the middle section over the mass per length, EI/μ [N m³/kg].
+    """
+    row, prediction = ski.row, ski.prediction
+    values: dict[Figure, float | None] = {
+        "mass": _log(row.mass_kg),
+        "stiffness": _log(row.stiffness_n_per_m),
+        "balance": None if row.balance_m is None or not row.length_m else row.balance_m / row.length_m,
+    }
+    if prediction is not None:
+        values["section_stiffness"] = _log(prediction.ei_mid_n_m2)
+        values["specific_stiffness"] = _log(prediction.ei_mid_n_m2 / prediction.mass_per_length_kg_per_m)
+    found = ski.identification
+    if found is not None and not found.ambiguous:
+        values["first_mode"] = _log(found.first_hz)
+        if found.first_hz is not None and row.length_m is not None:
+            values["first_mode_at_length"] = log(found.first_hz * (row.length_m / length_m) ** 2)
+        # Not weighted: modes of one ski are about equally damped, and different skis lack different ones.
+        dampings = [value for _, value, _ in log_dampings(ski)]
+        values["damping"] = float(np.mean(dampings)) if dampings else None
+    turned = None if construction is None else _swing(row, construction)
+    values["swing_inertia"] = None if turned is None else log(turned.inertia_kg_m2)
+    placed = [] if found is None or found.ambiguous else [mode for mode in found.modes if mode.order is not None]
+    modes = {(mode.family, mode.order): mode.frequency_hz for mode in placed if mode.order is not None}
+    loudest = max(placed, key=lambda mode: mode.level_db, default=None)
+    return SkiFigures(
+        row=row,
+        group=group,
+        stratum=stratum,
+        unit=unit,
+        values={name: value for name, value in values.items() if value is not None},
+        parts=log_parts(ski),
+        loudest=None if loudest is None or loudest.order is None else (loudest.family, loudest.order),
+        modes=modes,
+        swing_tip=None if turned is None else turned.tip_factor,
+        shape_u=None if construction is None else construction.frequency_u_rel(1),
+        left_c=ski.left_c,
+    )
+
+
+def log_parts(ski: MeasuredSki) -> tuple[float, float, float, float] | None:
+    """ln of the first mode as a sum: -½ ln mass, ½ ln stiffness, geometry, rest. SI units.
+
+    f ∝ √(EI/m) exactly for one length and one shape, where EI in the middle goes as the stiffness on a rig of one span;
+    geometry is what the prediction makes of length and shape (and of a binding), rest what the ski rings off its
+    prediction: how its own stiffness and mass are spread, and errors.
+    """
+    prediction, found, mass_kg = ski.prediction, ski.identification, ski.row.mass_kg
+    if prediction is None or mass_kg is None or found is None or found.ambiguous or found.first_hz is None:
+        return None
+    mass, stiffness = -0.5 * log(mass_kg), 0.5 * log(prediction.ei_mid_n_m2)
+    predicted = log(prediction.bending_hz[0])
+    return mass, stiffness, predicted - mass - stiffness, log(found.first_hz) - predicted
+
+
+def units(skis: Sequence[SkiFigures], figure: Figure) -> list[float]:
+    """A figure of every unit, that is of a pair (the mean of its skis) or of a ski without one.
+
+    The two skis of a pair are made and chosen alike and are no two independent witnesses.
+    """
+    by_unit: dict[tuple[object, ...], list[float]] = {}
+    for ski in skis:
+        if figure in ski.values:
+            by_unit.setdefault(ski.unit, []).append(ski.values[figure])
+    return [float(np.mean(values)) for values in by_unit.values()]
+
+
+def unit_parts(skis: Sequence[SkiFigures]) -> list[tuple[float, ...]]:
+    """`log_parts` of every unit in which they are known."""
+    by_unit: dict[tuple[object, ...], list[tuple[float, ...]]] = {}
+    for ski in skis:
+        if ski.parts is not None:
+            by_unit.setdefault(ski.unit, []).append(ski.parts)
+    return [tuple(float(value) for value in np.mean(parts, axis=0)) for parts in by_unit.values()]
+
+
+def plain_value(figure: Figure, value: float) -> float:
+    """From how a figure is kept back to SI."""
+    return value if figure in PLAIN else exp(value)
+
+
+def _swing(row: SkiRow, construction: Construction) -> Swing | None:
+    if row.length_m is None or row.mass_kg is None or row.mass_kg <= row.binding_mass_kg:
+        return None
+    bare_kg = row.mass_kg - row.binding_mass_kg
+    balance_m = row.balance_m
+    if row.binding_mass_kg > 0:
+        # The prediction takes a binding without a stated place to sit in the middle, and so does this.
+        place_m = row.length_m / 2 if row.binding_m is None else row.binding_m
+        balance_m = None if balance_m is None else (row.mass_kg * balance_m - row.binding_mass_kg * place_m) / bare_kg
+    try:
+        return swing(construction, length_m=row.length_m, mass_kg=bare_kg, balance_m=balance_m, pivot_m=row.binding_m)
+    except ConstructionError:
+        return None
+
+
+def _log(value: float | None) -> float | None:
+    return None if value is None or value <= 0 else log(value)

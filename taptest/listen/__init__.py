@@ -1,1 +1,0 @@
-"""Sounds put side by side for comparison by ear, and the way to the loudspeaker."""

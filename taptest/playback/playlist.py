@@ -1,0 +1,314 @@
+"""Taps, or the modes heard in them, one after another at one loudness, for comparison by ear."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from taptest.core.errors import PlaybackError, RecordingError, shown
+from taptest.io.recording import Recording, read_recording
+from taptest.signal.analysis import Analysis, Mode, Settings, analyse
+from taptest.signal.loudness import exposure_db
+from taptest.signal.resynthesis import LEVEL_DBFS, MOST_OCTAVES_UP, fade_out, resynthesise, within_reach
+from taptest.signal.taps import Tap
+
+Real = NDArray[np.float64]
+
+RATE_HZ = 48_000
+SECONDS = (0.2, 10.0)
+MOST_PIECES = 1_000
+
+_LEAD_S = 1.0  # of silence before the first sound: time to take the headphones off
+_GAP_S = 0.4
+_BEFORE_S = 0.01  # of the recording before the contact, so that the blow is whole
+_MOST_RAISED_DB = 12.0  # the quietest sound may pull the others down by so much
+
+
+@dataclass(frozen=True)
+class Source:
+    """What somebody wants to hear: a name to show, and the recordings of it, of which the first good one is taken."""
+
+    name: str
+    recordings: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Wishes:
+    """How to play: one tap of each recording, or (``modes``) a blow made of the modes heard in it.
+
+    ``octaves_up`` whole octaves to shift up by; the damping ratio stays and so a sound an octave higher is over in half the
+    time, unless ``keep_decay_time``, which only resynthesised modes can do. ``seconds`` of each sound, as played.
+    """
+
+    modes: bool = False
+    octaves_up: int = 0
+    keep_decay_time: bool = False
+    seconds: float = 2.0
+
+    def __post_init__(self) -> None:
+        if not 0 <= self.octaves_up <= MOST_OCTAVES_UP:
+            raise PlaybackError(f"{self.octaves_up} octaves up: 0 to {MOST_OCTAVES_UP} are possible")
+        if not SECONDS[0] <= self.seconds <= SECONDS[1]:
+            raise PlaybackError(f"{self.seconds:g} s of each sound: {SECONDS[0]:g} to {SECONDS[1]:g} s are possible")
+        if self.keep_decay_time and not self.modes:
+            raise PlaybackError("a recorded tap cannot keep its decay time when it is shifted; play its modes instead")
+
+
+@dataclass(frozen=True, eq=False)
+class Piece:
+    """One sound: ``samples`` (frames,), as it is to be played.
+
+    ``kind``: a recorded ``tap``, whose contact lies at ``onset_s`` of the recording, or its resynthesised ``modes``.
+    ``heard`` are the modes in the sound, before any shift; ``left_out`` counts those that the shift pushes beyond the sample
+    rate. ``gain_db`` is what was done to its level to match the others; ``quieter_db`` how far it stays below them, because
+    it would otherwise be too loud at its peak.
+    """
+
+    name: str
+    path: str
+    kind: Literal["tap", "modes"]
+    onset_s: float
+    heard: tuple[Mode, ...]
+    left_out: int
+    samples: Real
+    gain_db: float = 0.0
+    quieter_db: float = 0.0
+
+    @property
+    def lowest(self) -> Mode | None:
+        return min(self.heard, key=lambda mode: mode.frequency_hz, default=None)
+
+    @property
+    def strongest(self) -> Mode | None:
+        return max(self.heard, key=lambda mode: mode.level_db, default=None)
+
+
+@dataclass(frozen=True, eq=False)
+class Programme:
+    """Sounds in the order in which they are played, all at one sample rate, and (``refused``) what cannot be played."""
+
+    pieces: tuple[Piece, ...]
+    sample_rate_hz: int
+    wishes: Wishes
+    refused: tuple[str, ...] = ()
+
+    def blocks(self) -> Iterator[tuple[Piece | None, Real]]:
+        """Everything that goes to the loudspeaker in turn: each sound (frames,), and the silence (no piece) around it."""
+        yield None, np.zeros(round(_LEAD_S * self.sample_rate_hz))
+        for piece in self.pieces:
+            yield piece, piece.samples
+            yield None, np.zeros(round(_GAP_S * self.sample_rate_hz))
+
+    def begins_s(self) -> tuple[float, ...]:
+        """When each sound begins, from the start of the whole [s]."""
+        starts, frames = [], 0
+        for piece, block in self.blocks():
+            if piece is not None:
+                starts.append(frames / self.sample_rate_hz)
+            frames += len(block)
+        return tuple(starts)
+
+    @property
+    def peak_dbfs(self) -> float:
+        """Loudest sample of all [dB of full scale]."""
+        return 20 * float(np.log10(max(np.abs(piece.samples).max() for piece in self.pieces)))
+
+
+def compose(
+    sources: Sequence[Source],
+    wishes: Wishes | None = None,
+    *,
+    settings: Settings | None = None,
+    sample_rate_hz: int = RATE_HZ,
+    progress: Callable[[], None] | None = None,
+) -> Programme:
+    """Analyse the recordings and put one sound of each source into a row, level-matched.
+
+    Nothing in a single source stops the others: what cannot be played is named in ``refused``.
+
+    Args:
+        sources: in the order in which they are to be heard; the same may come several times.
+        wishes: taps or modes, how long, how high.
+        settings: for the analysis.
+        sample_rate_hz: of the result.
+        progress: called after each source.
+
+    Raises:
+        PlaybackError: more sources than anybody listens to.
+    """
+    wishes, settings = wishes or Wishes(), settings or Settings()
+    if len(sources) > MOST_PIECES:
+        raise PlaybackError(f"{len(sources)} sounds in a row; at most {MOST_PIECES} are played: name fewer")
+    pieces: list[Piece] = []
+    refused: list[str] = []
+    known: dict[tuple[str, ...], Piece | str] = {}
+    for source in sources:
+        if source.recordings not in known:
+            known[source.recordings] = _piece_or_why_not(source, wishes, settings, sample_rate_hz)
+        outcome = known[source.recordings]
+        if isinstance(outcome, Piece):
+            pieces.append(replace(outcome, name=source.name))
+        elif outcome not in refused:
+            refused.append(outcome)
+        if progress is not None:
+            progress()
+    return Programme(level_matched(pieces, sample_rate_hz), sample_rate_hz, wishes, tuple(refused))
+
+
+def level_matched(pieces: Sequence[Piece], sample_rate_hz: int) -> tuple[Piece, ...]:
+    """The same sounds with equal A-weighted sound exposure and no sample above ``LEVEL_DBFS``.
+
+    One whose loudest sample comes too high before it is as loud as the others (low tones, to which the ear is deaf) would
+    make all the others too quiet; it pulls them down by 12 dB below their median at most and then stays quieter.
+    """
+    if not pieces:
+        return ()
+    peak_db = np.array([20 * np.log10(np.abs(piece.samples).max()) for piece in pieces])
+    loudness_db = np.array([exposure_db(piece.samples, sample_rate_hz) for piece in pieces])
+    reachable_db = loudness_db + LEVEL_DBFS - peak_db
+    aim_db = max(float(reachable_db.min()), float(np.median(reachable_db)) - _MOST_RAISED_DB)
+    matched = []
+    for piece, loudness, reach in zip(pieces, loudness_db, reachable_db, strict=True):
+        gain_db = min(aim_db, float(reach)) - float(loudness)
+        matched.append(
+            replace(
+                piece,
+                samples=piece.samples * 10 ** (gain_db / 20),
+                gain_db=gain_db,
+                quieter_db=max(aim_db - float(reach), 0.0),
+            )
+        )
+    return tuple(matched)
+
+
+def _piece_or_why_not(source: Source, wishes: Wishes, settings: Settings, sample_rate_hz: int) -> Piece | str:
+    if not source.recordings:
+        return f"{shown(source.name)}: has no recording; tap it and name the file in the table"
+    reasons = []
+    for path in source.recordings:
+        try:
+            recording = read_recording(path)
+            return _piece(source.name, recording, analyse(recording, settings), wishes, sample_rate_hz)
+        except (RecordingError, PlaybackError) as problem:
+            reasons.append(str(problem))
+    return reasons[0]
+
+
+def _piece(name: str, recording: Recording, analysis: Analysis, wishes: Wishes, sample_rate_hz: int) -> Piece:
+    if not analysis.accepted:
+        why = sorted({reason for tap in analysis.taps for reason in tap.reasons})
+        found = f"none of its taps can be used ({', '.join(why)})" if why else "no tap found in it"
+        raise PlaybackError(f"{shown(recording.path, 200)}: {found}; tap the ski again")
+    tap = max(analysis.accepted, key=lambda each: each.snr_db)
+    heard = within_reach(analysis.modes, sample_rate_hz=sample_rate_hz, octaves_up=wishes.octaves_up)
+    kept = tuple(mode for mode in analysis.modes if mode in heard)
+    if wishes.modes and not kept:
+        raise PlaybackError(
+            f"{shown(recording.path, 200)}: no mode heard that could be played {wishes.octaves_up} octaves up;"
+            " play the tap itself, or shift by fewer octaves"
+        )
+    if wishes.modes:
+        sound = resynthesise(
+            kept,
+            sample_rate_hz=sample_rate_hz,
+            seconds=wishes.seconds,
+            octaves_up=wishes.octaves_up,
+            keep_decay_time=wishes.keep_decay_time,
+        )
+    else:
+        sound = _recorded(recording, analysis.channel - 1, tap, wishes, sample_rate_hz)
+    return Piece(
+        name=name,
+        path=recording.path,
+        kind="modes" if wishes.modes else "tap",
+        onset_s=tap.onset / recording.sample_rate_hz,
+        heard=kept,
+        left_out=len(analysis.modes) - len(kept),
+        samples=sound,
+    )
+
+
+def _recorded(recording: Recording, channel: int, tap: Tap, wishes: Wishes, sample_rate_hz: int) -> Real:
+    """A tap cut out of its recording, without the offset of the recorder, faded in and out, at the speed of the shift."""
+    rate = recording.sample_rate_hz
+    before = round(_BEFORE_S * rate)
+    start = max(tap.onset - before, 0)
+    stop = min(tap.stop, tap.onset + round(wishes.seconds * rate * 2**wishes.octaves_up))
+    sound = np.array(recording.samples[start:stop, channel], dtype=np.float64)
+    sound -= sound.mean()
+    rise = min(before // 2, tap.onset - start)
+    sound[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / max(rise, 1))
+    fade_out(sound, rate)
+    return at_rate(sound, rate * 2**wishes.octaves_up, sample_rate_hz)
+
+
+def at_rate(sound: Real, from_hz: int, to_hz: int) -> Real:
+    """A sound (frames,) that begins and ends in silence at another sample rate, band-limited by its transform.
+
+    What lies above half the lower one of the two rates is lost.
+    """
+    divisor = int(np.gcd(from_hz, to_hz))
+    step, steps = from_hz // divisor, to_hz // divisor
+    if step == steps:
+        return sound
+    whole = -(-len(sound) // step) * step
+    wanted = whole // step * steps
+    spectrum = np.fft.rfft(sound, n=whole)[: wanted // 2 + 1]
+    return np.asarray(np.fft.irfft(spectrum, n=wanted) * (wanted / whole))
+
+
+def check_save_name(path: str | Path) -> None:
+    """Raise where no sound can be saved, before anything is worked out.
+
+    Raises:
+        PlaybackError: another ending than .wav and .flac, no such folder, or the file exists.
+    """
+    path = Path(path)
+    name = shown(path, 200)
+    if path.suffix.lower() not in (".wav", ".flac"):
+        raise PlaybackError(f"{name}: sound is saved as .wav or .flac; end the name with one of these")
+    if not path.parent.is_dir():
+        raise PlaybackError(f"{name}: there is no folder {shown(path.parent, 200)}; make it, or choose another")
+    if os.path.lexists(path):
+        raise _exists(name)
+
+
+def _exists(name: str) -> PlaybackError:
+    return PlaybackError(f"{name}: exists already and is not overwritten; choose another name")
+
+
+def save(programme: Programme, path: str | Path) -> None:
+    """Write a programme as a sound file, 24-bit WAV or FLAC as the name ends; a file that exists is not touched.
+
+    Raises:
+        PlaybackError: as `check_save_name`, nothing to write, or no room to write it.
+    """
+    import soundfile  # late: loads a shared library
+
+    path = Path(path)
+    check_save_name(path)
+    name, kind = shown(path, 200), path.suffix[1:].upper()
+    if not programme.pieces:
+        raise PlaybackError(f"{name}: not written, as there is nothing to hear")
+    try:
+        # Exclusive, so that a recording is never overwritten by its own copy.
+        path.open("xb").close()
+        try:
+            with soundfile.SoundFile(str(path), "w", programme.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
+                for _, block in programme.blocks():
+                    sound.write(block)
+        except BaseException:
+            path.unlink(missing_ok=True)
+            raise
+    except FileExistsError:
+        raise _exists(name) from None
+    except (OSError, soundfile.SoundFileError, AssertionError) as problem:
+        # soundfile asserts that all was written, and says nothing where it was not.
+        reason = shown(problem, 120) or "the disk is full"
+        raise PlaybackError(f"{name}: cannot be written ({reason}); check the folder and the disk") from None

@@ -1,0 +1,165 @@
+"""Generations or constructions as a picture: figure by figure, skis by mass and stiffness, differences with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from taptest.compare.compare import Comparison, Contrast, GroupFigures, Section
+from taptest.compare.figures import PLAIN, Figure
+from taptest.core.errors import shown
+from taptest.pairs.verdict import CENTS
+from taptest.present.plots.picture import Drawing, Interval, KeyEntry, Layout, dress_rows, intervals
+from taptest.present.plots.plots import LINES, NAME_CHARACTERS, dress
+from taptest.present.text.comparison_table import FIGURE_WORDS, PART_WORDS, other_grouping, percent_of
+from taptest.present.text.tables import counted
+
+_MOST_SECTIONS = 8
+_NAMED_GROUPS = 3  # more would write their names into each other
+_ALONE: tuple[Figure, ...] = (
+    "mass",
+    "section_stiffness",
+    "first_mode_at_length",
+    "damping",
+    "swing_inertia",
+    "balance",
+)
+_NOTE = (
+    "Small pictures: mean of the units (pairs, or skis without one) and their standard deviation. Differences: filled where "
+    "shown (p up to 0.05 after Holm's correction), hollow where not; lines are the permutation intervals of the table, and "
+    "there is none where the units are too few. At one length: as if every ski were {length_mm:.0f} mm long."
+)
+
+
+def comparison_drawing(result: Comparison) -> Drawing:
+    """Every section below the other. Draw within `style`, as `taptest.present.plots.picture.save_picture` does."""
+    layout = Layout(f"{counted(result.skis, 'ski')} by {result.by}")
+    names = list(dict.fromkeys(group.name for section in result.sections for group in section.groups))
+    marks = {name: LINES[at] for at, name in enumerate(names[: len(LINES)])}
+    for section in result.sections[:_MOST_SECTIONS]:
+        _section(layout, section, result, marks)
+    left_out = [counted(len(names) - len(marks), f"more {result.by}")] if len(names) > len(marks) else []
+    if len(result.sections) > _MOST_SECTIONS:
+        left_out.append(counted(len(result.sections) - _MOST_SECTIONS, "more section"))
+    not_drawn = f" Not drawn: {', '.join(left_out)}; see the tables." if left_out else ""
+    layout.note(_NOTE.format(length_mm=1000 * result.length_m) + not_drawn)
+    return layout.finish(_in_words(result) + not_drawn)
+
+
+def _section(layout: Layout, section: Section, result: Comparison, marks: dict[str, tuple[str, str]]) -> None:
+    groups = [group for group in section.groups if group.name in marks]
+    contrasts = [each for each in section.contrasts if each.group in marks and each.against in marks]
+    if section.groups:
+        layout.heading(section.stratum)
+        layout.key([KeyEntry(shown(group.name, 30), *marks[group.name]) for group in groups])
+        _figures(layout, groups, marks)
+        _points(layout, groups, marks)
+    elif contrasts:
+        layout.heading(f"All together, each within its {other_grouping(result)}")
+    if contrasts:
+        _contrasts(layout, contrasts, marks)
+
+
+def _figures(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tuple[str, str]]) -> None:
+    present = [figure for figure in _ALONE if any(figure in group.figures for group in groups)]
+    for start in range(0, len(present), 3):
+        row = layout.row(62, (1, 1, 1))
+        for axes, figure in zip(row, present[start : start + 3], strict=False):
+            words, _, unit, size, _ = FIGURE_WORDS[figure]
+            name = "first mode at one length" if figure == "first_mode_at_length" else words.split(",")[0]
+            dress(axes, x="", y=unit, title=f"{name}, {unit}", grid="y").set_ylabel("")
+            for at, group in enumerate(groups):
+                spread = group.figures.get(figure)
+                if spread is None:
+                    continue
+                colour, marker = marks[group.name]
+                mean, half = spread.mean / size, (spread.deviation or 0.0) / size
+                axes.plot([at, at], [mean - half, mean + half], color=colour, lw=1.3, marker="_", ms=5, mew=1.1)
+                axes.plot([at], [mean], color=colour, marker=marker, ms=5.5, mew=0, ls="")
+            axes.set_xlim(-0.6, len(groups) - 0.4)
+            axes.margins(y=0.15)
+            axes.locator_params(axis="y", nbins=4)
+            named = [shown(group.name, NAME_CHARACTERS) if len(groups) <= _NAMED_GROUPS else "" for group in groups]
+            axes.set_xticks(range(len(groups)), labels=named)
+        for axes in row[len(present) - start :]:
+            axes.set_axis_off()
+        layout.skip(-16)
+    layout.skip(12)
+
+
+def _points(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tuple[str, str]]) -> None:
+    """Tone against mass, and against the stiffness of the section, a point a ski."""
+    if not any(group.points for group in groups):
+        return
+    by_mass, by_stiffness = layout.row(120, (1, 1))
+    dress(by_mass, x="mass, g", y="first mode at one length, Hz", title="Tone against mass")
+    dress(by_stiffness, x="section stiffness, N m²", y="", title="Tone against stiffness")
+    for group in groups:
+        colour, marker = marks[group.name]
+        how = {"color": colour, "marker": marker, "ms": 4.5, "mew": 0, "ls": "", "alpha": 0.8}
+        by_mass.plot([1000 * ski.mass_kg for ski in group.points], [ski.first_mode_hz for ski in group.points], **how)
+        known = [(ski.section_stiffness_n_m2, ski.first_mode_hz) for ski in group.points if ski.section_stiffness_n_m2]
+        by_stiffness.plot([stiffness for stiffness, _ in known], [hz for _, hz in known], **how)
+    by_stiffness.sharey(by_mass)
+    for axes in (by_mass, by_stiffness):
+        axes.margins(0.08)
+
+
+def _contrasts(layout: Layout, contrasts: Sequence[Contrast], marks: dict[str, tuple[str, str]]) -> None:
+    """Differences in percent, and in cents where a change of tone comes from."""
+    figures = [figure for figure in FIGURE_WORDS if any(each.shift(figure) for each in contrasts)]
+    parts = [part for part in PART_WORDS if any(part == moved.part for each in contrasts for moved in each.parts)]
+    rows = max(len(figures), len(parts))
+    against = f"Against {shown(contrasts[0].against, 20)}"
+    if len(contrasts) == 1:
+        against = f"{shown(contrasts[0].group, 20)} against {shown(contrasts[0].against, 20)}"
+    high = rows * (11 + 7 * len(contrasts)) + 6.0
+    if parts:
+        left, right = layout.row(high, (1.15, 1), left_pt=104, gap_pt=104)
+        dress_rows(right, [PART_WORDS[part] for part in parts], x="cents", title="Where the tone comes from")
+        right.set_ylim(rows - 0.4, -0.6)
+    else:
+        (left,) = layout.row(high, (1.0,), left_pt=104)
+    dress_rows(left, [_name(figure) for figure in figures], x="difference, %", title=against)
+    for at, contrast in enumerate(contrasts):
+        colour, marker = marks[contrast.group]
+        aside = 0.62 * ((at + 0.5) / len(contrasts) - 0.5)
+        places = []
+        for row, figure in enumerate(figures):
+            moved = contrast.shift(figure)
+            if moved is None:
+                continue
+            plain, shift = figure in PLAIN, moved.shift
+            low, high_end = (None if end is None else percent_of(end, plain) for end in (shift.low, shift.high))
+            sure = moved.word in ("higher", "lower")
+            places.append(Interval(row + aside, percent_of(shift.difference, plain), low, high_end, sure))
+        intervals(left, places, colour=colour, marker=marker)
+        tones = []
+        for moved_part in contrast.parts:
+            shift = moved_part.shift
+            low, high_end = (None if end is None else CENTS * end for end in (shift.low, shift.high))
+            sure = low is not None and high_end is not None and low * high_end > 0
+            tones.append(Interval(parts.index(moved_part.part) + aside, CENTS * shift.difference, low, high_end, sure))
+        if parts:
+            intervals(right, tones, colour=colour, marker=marker)
+    if len(contrasts) > 1:
+        layout.key([KeyEntry(shown(each.group, 30), *marks[each.group]) for each in contrasts])
+
+
+def _name(figure: Figure) -> str:
+    return FIGURE_WORDS[figure][0].strip().replace("balance, of length", "balance point")
+
+
+def _in_words(result: Comparison) -> str:
+    """The differences in numbers, for whoever does not see them."""
+    told = []
+    for section in result.sections[:_MOST_SECTIONS]:
+        for contrast in section.contrasts:
+            where = section.stratum if section.groups else "all together"
+            changes = ", ".join(
+                f"{_name(each.figure)} {percent_of(each.shift.difference, each.figure in PLAIN):+.1f} % ({each.word})"
+                for each in contrast.shifts
+            )
+            told.append(
+                f"{shown(where, 60)}: {shown(contrast.group, 30)} against {shown(contrast.against, 30)}: {changes}."
+            )
+    return f"{counted(result.skis, 'ski')} compared by {result.by}. {' '.join(told) or 'Nothing can be compared.'}"

@@ -1,0 +1,212 @@
+"""A session of tapping: as a view that is drawn again and again, and as plain lines for where there is no terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from rich.console import Group, RenderableType
+from rich.text import Text
+
+from taptest.capture.agreement import FARTHEST_PERCENT, Difference, listed
+from taptest.capture.events import Level
+from taptest.capture.happenings import (
+    Asked,
+    Ended,
+    FirstLook,
+    FirstVerdict,
+    Happening,
+    Said,
+    SkiDone,
+    SkiUp,
+    Status,
+    TapKept,
+    TapLost,
+    TapRefused,
+)
+from taptest.core.errors import shown
+from taptest.present.text.analysis_table import TAP_REASONS
+from taptest.present.text.tables import CAUTION, counted, hanging, number, prose
+from taptest.present.text.verdict_table import STYLES
+from taptest.screen.verdict import SkiVerdict
+
+KEYS = "r repeat   d drop last tap   s skip   n note   q quit   (then Enter)"
+SCAN = "or type or scan the id of a ski, then Enter"
+_MODES = 6
+_LOWEST_DB = -90.0
+
+
+@dataclass(frozen=True)
+class Moment:
+    """Everything a view of this moment is made of; ``typed`` is the line being typed, ``stopped`` why nothing is heard."""
+
+    status: Status
+    source: str
+    level: Level | None = None
+    typed: str = ""
+    stopped: str = ""
+
+
+def live_view(moment: Moment, width: int) -> Group:
+    """The whole screen: which ski, how loud, how many taps, what was wrong with the last one, and the keys."""
+    status = moment.status
+    lines = [_last(status.last)]
+    if status.done is not None:
+        told = (
+            _done(status.done) if isinstance(status.done, SkiDone) else f"first look: {_verdict(status.done.verdict)}"
+        )
+        lines.append((shown(status.done.ski_id, 20), _style(status.done.verdict), told))
+    if status.said is not None:
+        lines.append(("note", "yellow" if status.said.trouble else "bold", status.said.text))
+    lost = moment.level.lost_frames if moment.level is not None else 0
+    if lost:
+        lines.append(("lost", "yellow", f"{counted(lost, 'sample')} did not arrive; a tap they touch is not counted"))
+    if moment.stopped:
+        lines.append(("stopped", "bold red", moment.stopped))
+    parts: list[RenderableType] = [_title(status, width), Text(), *_level(moment.level, width), Text()]
+    parts += [hanging(lines), Text()]
+    if status.question is not None:
+        parts.append(Text(status.question, "bold"))
+    parts += [Text(f"> {shown(moment.typed, width - 6)}_"), Text(KEYS, "dim"), Text(SCAN, "dim")]
+    return Group(*parts)
+
+
+def plain_line(happening: Happening) -> str:
+    """One happening in one or more lines of plain text."""
+    if isinstance(happening, SkiUp):
+        more = f"{happening.good} of {happening.needed} good" if happening.good else f"tap it {happening.needed} times"
+        return f"{shown(happening.ski_id)}: {more}; {counted(happening.left, 'ski')} to go"
+    if isinstance(happening, TapKept):
+        if happening.differs is not None:
+            good = f"{happening.good} of {happening.needed} good"
+            return f"{shown(happening.ski_id)}: {good}, but {_two_skis(happening.differs)}"
+        return (
+            f"{shown(happening.ski_id)}: tap {happening.good} of {happening.needed} good: "
+            f"{_frequencies(happening.frequencies_hz)}"
+        )
+    if isinstance(happening, TapRefused):
+        return (
+            f"{shown(happening.ski_id)}: not counted, {happening.good} of {happening.needed} good: "
+            f"{_why(happening.reasons)}"
+        )
+    if isinstance(happening, TapLost):
+        return f"a tap was heard but not counted: {happening.why}"
+    if isinstance(happening, FirstLook):
+        return f"{shown(happening.ski_id)}: first look: {_verdict(happening.verdict)}"
+    if isinstance(happening, SkiDone):
+        return "\n".join(f"{shown(happening.ski_id)}: {part}" for part in _done(happening).split("; ", 1))
+    if isinstance(happening, Asked):
+        return f"? {happening.question}"
+    if isinstance(happening, Said):
+        return f"note: {happening.text}" if happening.trouble else happening.text
+    return _ended(happening)
+
+
+def closing_view(done: Sequence[SkiDone], ended: Ended, *, in_full: bool) -> RenderableType:
+    """What a session has come to, to be left on the screen; ``in_full`` with the verdicts that a live view has wiped."""
+    rows = [(shown(each.ski_id), _style(each.verdict), _done(each)) for each in done]
+    parts: list[RenderableType] = [hanging(rows)] if rows and in_full else []
+    parts.append(Text())
+    parts.append(Text(f"{counted(len(done), 'ski')} recorded. {_ended(ended)}", "bold"))
+    if rows:
+        parts.append(
+            prose("First verdicts hold each ski against its own prediction; `taptest check` compares them all.")
+        )
+        parts.append(prose(CAUTION, style="dim"))
+    return Group(*parts)
+
+
+def _title(status: Status, width: int) -> Text:
+    if status.ski_id is None:
+        return Text("no ski is up", "bold")
+    boxes = "#" * min(status.good, 40) + "." * min(max(status.needed - status.good, 0), 40)
+    left = f"{shown(status.ski_id, 24)}   {status.good} of {status.needed} taps good  [{boxes}]"
+    right = f"{counted(status.left, 'ski')} to go"
+    return Text.assemble((left, "bold"), " " * max(width - len(left) - len(right), 2), right)
+
+
+def _level(level: Level | None, width: int) -> list[Text]:
+    if level is None:
+        return [Text("level  waiting for the first sound", "dim"), Text()]
+    bar = max(width - 44, 16)
+
+    def place(db: float) -> int:
+        return round(min(max(1 - db / _LOWEST_DB, 0.0), 1.0) * (bar - 1))
+
+    cells = ["#" if at <= place(level.rms_db) else "." for at in range(bar)]
+    cells[place(level.floor_db)] = "'"
+    cells[place(level.peak_db)] = "|"
+    loud = "red" if level.peak_db > -1.0 else "green"
+    figures = f"{_db(level.rms_db)} dB   peak {_db(level.peak_db)}   noise {_db(level.floor_db)}"
+    too_loud = Text("        too loud: turn the recording level down", "red") if level.peak_db > -1.0 else Text()
+    return [Text.assemble("level  ", ("".join(cells), loud), "  ", figures), too_loud]
+
+
+def _db(value: float) -> str:
+    return f"{max(value, -199):4.0f}" if value == value else "   -"
+
+
+def _last(last: TapKept | TapRefused | None) -> tuple[str, str, str]:
+    if last is None:
+        return "last tap", "dim", "none yet: tap it once, lightly, and let it ring"
+    if isinstance(last, TapKept):
+        if last.differs is not None:
+            return "last tap", "bold yellow", _two_skis(last.differs)
+        return "last tap", "green", f"good: {_frequencies(last.frequencies_hz)}"
+    return "last tap", "yellow", f"not counted: {_why(last.reasons)}"
+
+
+def _two_skis(apart: Difference) -> str:
+    one = len(apart.taps) == 1
+    more = " or more" if apart.percent >= FARTHEST_PERCENT else ""
+    others = f"{'tap' if len(apart.others) == 1 else 'taps'} {listed(apart.others)}"
+    return (
+        f"{'tap' if one else 'taps'} {listed(apart.taps)} {'sounds' if one else 'sound'} like another ski than {others} "
+        f"(modes {number(apart.percent, 1)} %{more} apart): see which ski hangs there. Only taps that agree count; "
+        "d drops the last, r starts anew, k counts them all"
+    )
+
+
+def _frequencies(frequencies_hz: Sequence[float]) -> str:
+    if not frequencies_hz:
+        return "no modes"
+    more = f" and {len(frequencies_hz) - _MODES} more" if len(frequencies_hz) > _MODES else ""
+    return f"{', '.join(number(hz, 1) for hz in frequencies_hz[:_MODES])} Hz{more}"
+
+
+def _why(reasons: Sequence[str]) -> str:
+    told = []
+    for reason in reasons:
+        what, remedy = TAP_REASONS.get(reason, ("", ""))
+        told.append(f"{reason}: {what}; {remedy}" if what else reason)
+    return ". ".join(told)
+
+
+def _done(done: SkiDone) -> str:
+    verdict = done.verdict
+    files = ", ".join(shown(path.name, 80) for path in done.recordings)
+    if verdict is None:
+        return f"recorded, but no verdict; {counted(done.taps, 'tap')} in {files}"
+    reasons = "".join(f" {reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in verdict.reasons)
+    return f"{_verdict(verdict)}; {counted(done.taps, 'tap')} in {files}.{reasons}"
+
+
+def _verdict(verdict: FirstVerdict) -> str:
+    if isinstance(verdict, SkiVerdict) and verdict.measured_hz is not None and verdict.predicted_hz is not None:
+        return (
+            f"{verdict.verdict}, first mode {number(verdict.measured_hz, 1)} Hz against "
+            f"{number(verdict.predicted_hz, 1)} predicted "
+            f"({number(verdict.deviation_percent, 1, sign=True)} ±{number(verdict.deviation_u_percent, 1)} %)"
+        )
+    return verdict.verdict
+
+
+def _style(verdict: FirstVerdict | None) -> str:
+    return next((style for word, style in STYLES.items() if verdict is not None and word == verdict.verdict), "bold")
+
+
+def _ended(ended: Ended) -> str:
+    if not ended.unfinished:
+        return "Nothing is left half done."
+    skis = ", ".join(f"{shown(ski_id)} ({counted(taps, 'tap')})" for ski_id, taps in ended.unfinished)
+    return f"Kept, to be gone on with next time: {skis}."

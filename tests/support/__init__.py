@@ -1,0 +1,1 @@
+"""What several tests share: places, simulated skis and lots, virtual hardware, servers and terminals."""

@@ -1,0 +1,87 @@
+"""Invented checks for the tests of the logbook: real sounds, verdicts made up, no analysis runs."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+from support.result_objects import analysis, verdict
+from taptest.identify.corrections import Trust
+from taptest.identify.ladder import PlacedMode
+from taptest.identify.measure import MeasuredSki
+from taptest.identify.measured_lot import MeasuredLot
+from taptest.screen.verdict import CheckResult
+from taptest.tables.lot import Lot, SkiRow
+
+RATE_HZ = 48_000
+LADDER_HZ = (66.3, 120.7, 191.9, 280.2)  # invented, bending orders 2 to 5
+
+
+def sound(folder, name="a.flac", pitch_hz=200.0, subtype="PCM_24", seconds=0.25):
+    """A decaying tone in a file; another pitch is another sound."""
+    t = np.arange(round(RATE_HZ * seconds)) / RATE_HZ
+    path = Path(folder) / name
+    soundfile.write(path, 0.5 * np.exp(-t / 0.1) * np.sin(2 * np.pi * pitch_hz * t), RATE_HZ, subtype=subtype)
+    return path
+
+
+def row(ski_id="C05R", recordings=(), **changes):
+    given = {
+        "ski_id": ski_id,
+        "pair_id": ski_id[:-1] or None,
+        "side": "R",
+        "construction": "classic_generic",
+        "generation": "amber",
+        "length_m": 1.99,
+        "mass_kg": 0.539,
+        "stiffness_n_per_m": 4438.0,
+        "span_m": 1.4,
+        "rig_centre_m": None,
+        "balance_m": 0.97,
+        "binding_mass_kg": 0.0,
+        "binding_m": None,
+        "temperature_c": 20.0,
+        "recordings": tuple(recordings),
+        "note": "",
+        "line": 2,
+        **changes,
+    }
+    return SkiRow(**given)
+
+
+def modes(factor=1.0, damping=0.01, u_rel=1e-4, orders=range(2, 6)):
+    return tuple(
+        PlacedMode("bending", n, hz * factor, hz * u_rel, damping, damping / 100, -10.0, hz, 0.99)
+        for n, hz in zip(range(2, 6), LADDER_HZ, strict=True)
+        if n in orders
+    )
+
+
+def checked(*skis, name="lot.csv", trust=None):
+    """A lot and its check from (row, verdict) pairs."""
+    lot = Lot(Path(name), tuple(each for each, _ in skis), ())
+    result = CheckResult(tuple(each for _, each in skis), (), (), ())
+    measured = MeasuredLot(
+        lot, tuple(MeasuredSki(each, trust=trust or Trust()) for each, _ in skis), {}, (), trust or Trust()
+    )
+    return lot, result, measured
+
+
+def add(book, ski_id, recording, *, at, factor=1.0, damping=0.01, word="pass", trust=None, **changes):
+    """Enter one ski as it was measured at a time."""
+    mode_changes = {key: changes.pop(key) for key in ("u_rel", "orders") if key in changes}
+    the_row = row(ski_id, (recording,), **changes)
+    told = verdict(ski_id, word, modes=modes(factor, damping, **mode_changes))
+    lot, result, measured = checked((the_row, told), trust=trust)
+    return book.add_check(result, lot, measured=measured, at=at)
+
+
+def heard(**changes):
+    return analysis(**changes)
+
+
+def day(number):
+    return datetime(2026, 3, number, 14, 30, tzinfo=UTC)
