@@ -22,7 +22,7 @@ from taptest.capture.lot_desk import LotDesk
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
-from taptest.signal.analysis import Settings
+from taptest.config.settings import Settings
 
 DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 

@@ -6,7 +6,7 @@ results. Everything is loaded when it is first used.
 
 from typing import TYPE_CHECKING
 
-__version__ = "0.1.0"
+from taptest.core.version import VERSION as __version__
 
 __all__ = [
     "TaptestError",

@@ -10,14 +10,15 @@ from numpy.typing import ArrayLike
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.beam.predict import SkiMeasurements
-from taptest.calibrate.use import trust_in_folder
+from taptest.calibrate.use import corrections_in_folder
+from taptest.config.settings import Settings
 from taptest.core.errors import LimitsError, PackageError, RecordingError, TaptestError, shown
 from taptest.identify.predicted import Change, LotPrediction, PredictedSki, predict_ski
 from taptest.io.recording import from_samples, read_recording
 from taptest.present.json.documents import analysis_document, check_document, prediction_document
 from taptest.screen.check import check as check_lot
 from taptest.screen.verdict import CheckResult
-from taptest.signal.analysis import Analysis, Settings
+from taptest.signal.analysis import Analysis
 from taptest.signal.analysis import analyse as analyse_recording
 from taptest.tables.lot import Lot, read_lot
 
@@ -191,18 +192,16 @@ def check(
         raise LimitsError(f"one_in is {shown(one_in)}: give {_LEAST_ONE_IN} to {_MOST_ONE_IN}")
     settings = _settings(low_hz, high_hz, room_s, channel)
     table = lot if isinstance(lot, Lot) else read_lot(os.fspath(lot))
-    trust = trust_in_folder(
+    corrections = corrections_in_folder(
         None if calibrations is None else os.fspath(calibrations),
         beside=table.path,
         room_given=room_s is not None,
         constructions=tuple(row.construction for row in table.rows),
     )
-    return check_lot(table, settings=settings, workers=workers, trust=trust, budget=1 / one_in)
+    return check_lot(table, settings=settings, workers=workers, corrections=corrections, budget=1 / one_in)
 
 
 def _settings(low_hz: float, high_hz: float, room_s: float | None, channel: int | None) -> Settings:
-    if room_s is not None and not 0.05 <= room_s <= 20:
-        raise RecordingError(f"room_s is {room_s:g} s: give a reverberation time of 0.05 to 20 s, or None")
     return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel)
 
 

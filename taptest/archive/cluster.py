@@ -10,11 +10,11 @@ from itertools import chain, islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from taptest import __version__
 from taptest.archive.files import SoundFile
 from taptest.archive.job import Crew, Outcome, analyse_file, lost, stamped
+from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError, PackageError, shown
-from taptest.signal.analysis import Settings
+from taptest.core.version import VERSION
 
 if TYPE_CHECKING:
     from distributed import Client, Future
@@ -133,11 +133,11 @@ def _compare(client: Client, file: SoundFile) -> None:
             what = (
                 "has no taptest, or one that it cannot load" if isinstance(answer, ImportError) else shown(answer, 100)
             )
-            raise ArchiveError(f"worker {shown(worker, 100)}: {what}; install taptest {__version__} there")
+            raise ArchiveError(f"worker {shown(worker, 100)}: {what}; install taptest {VERSION} there")
         version, sees = answer
-        if version != __version__:
+        if version != VERSION:
             raise ArchiveError(
-                f"worker {shown(worker, 100)}: has taptest {shown(version)}, here it is {__version__}; install the same there"
+                f"worker {shown(worker, 100)}: has taptest {shown(version)}, here it is {VERSION}; install the same there"
             )
         if not sees and Path(file.path).exists():
             raise ArchiveError(
@@ -148,7 +148,7 @@ def _compare(client: Client, file: SoundFile) -> None:
 
 def _introduce(path: str) -> tuple[str, bool]:
     """What a worker says of itself: its version, and whether it sees a file."""
-    return __version__, Path(path).exists()
+    return VERSION, Path(path).exists()
 
 
 def _outcome(future: Future, file: SoundFile, settings: Settings, address: str) -> Outcome:
@@ -167,9 +167,9 @@ def _outcome(future: Future, file: SoundFile, settings: Settings, address: str) 
             f"{shown(address, 100)}: the cluster is gone ({type(problem).__name__}); start again when it is back: what was"
             " done is kept"
         ) from None
-    if outcome.software != __version__:
+    if outcome.software != VERSION:
         raise ArchiveError(
-            f"a worker that came later has taptest {shown(outcome.software)}, here it is {__version__}; install the same"
+            f"a worker that came later has taptest {shown(outcome.software)}, here it is {VERSION}; install the same"
             " there"
         )
     return outcome

@@ -5,11 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
-from taptest import __version__
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
+from taptest.core.version import VERSION
 from taptest.io.recording import read_recording
-from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.analysis import Analysis, analyse
 from taptest.signal.identity import sound_sha256
 
 
@@ -23,7 +24,7 @@ class Outcome:
 
     file: SoundFile
     settings: Settings
-    software: str = __version__
+    software: str = VERSION
     stamp: FileStamp | None = None
     sound_sha256: str | None = None
     analysis: Analysis | None = None

@@ -11,13 +11,14 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from taptest import __version__
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
 from taptest.archive.job import Outcome
 from taptest.archive.run import Known
+from taptest.config.settings import Settings
 from taptest.core.durable import sync_folder
 from taptest.core.errors import ArchiveError, shown
-from taptest.signal.analysis import Analysis, Settings
+from taptest.core.version import VERSION
+from taptest.signal.analysis import Analysis
 
 SCHEMA = "taptest.archive/1"
 _BEGINS = f'{{"schema": "{SCHEMA}"'.encode("ascii")
@@ -204,7 +205,7 @@ def _enter(entries: dict[str, _Entry], document: dict[str, object], settings: ob
     """What a line of this version and these settings says; a later one goes before an earlier one on the same file."""
     path, error, sha256 = document.get("path"), document.get("error"), document.get("file_sha256")
     size, modified = document.get("size_bytes"), document.get("modified")
-    if document.get("software") != __version__ or document.get("settings") != settings:
+    if document.get("software") != VERSION or document.get("settings") != settings:
         return
     if isinstance(path, str) and isinstance(size, int) and isinstance(modified, str):
         stamp = FileStamp(size, modified, sha256 if isinstance(sha256, str) else None)

@@ -10,8 +10,8 @@ from contextlib import contextmanager
 
 from taptest.archive.files import SoundFile
 from taptest.archive.job import Crew, Outcome, analyse_file, lost, stamped
+from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError
-from taptest.signal.analysis import Settings
 
 _DEATHS = 8  # files in a row whose process died: then it is not the files
 

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from taptest.archive.files import SoundFile
 from taptest.archive.job import Crew, Outcome
-from taptest.signal.analysis import Settings
+from taptest.config.settings import Settings
 
 
 @dataclass(frozen=True)

@@ -17,9 +17,10 @@ from numpy.typing import NDArray
 
 from taptest.beam.bar import Bar, fit_slenderness, modulus_from_first_mode
 from taptest.calibrate.linearity import RingDown, ring_downs
+from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError, RecordingError, shown
 from taptest.io.recording import read_recording
-from taptest.signal.analysis import Analysis, Mode, Settings, analyse, combine_taps
+from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 
 Real = NDArray[np.float64]
 

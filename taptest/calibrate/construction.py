@@ -15,11 +15,11 @@ from math import ceil, exp, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest import __version__
 from taptest.beam.construction import Construction, Learned
 from taptest.beam.predict import predict, reshaped
 from taptest.calibrate.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, strange
 from taptest.core.errors import CalibrationError, shown
+from taptest.core.version import VERSION
 from taptest.identify.measure import MeasuredSki, log_deviations, measurements_of
 from taptest.screen.group import Ladder, two_way
 
@@ -310,7 +310,7 @@ def _result(
         base=about.base.stem,
         lots=lots,
         made=about.made.isoformat(timespec="seconds").replace("+00:00", "Z"),
-        software=f"taptest {__version__}",
+        software=f"taptest {VERSION}",
     )
     construction = replace(
         profile,

@@ -18,9 +18,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.calibrate.store import Calibration, Calibrations, finite
+from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError, shown
 from taptest.io.recording import read_recording
-from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.analysis import Analysis, analyse
 
 Real = NDArray[np.float64]
 

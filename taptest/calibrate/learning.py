@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.calibrate.construction import LEAST_SKIS, Learner
+from taptest.config.corrections import Corrections
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import CalibrationError, shown
-from taptest.identify.corrections import Trust
-from taptest.identify.measure import Rig
 from taptest.identify.measured_lot import measure_rows
-from taptest.signal.analysis import Settings
-from taptest.tables.lot import Lot, SkiRow
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 from taptest.tables.reader import CellProblem
 
 
@@ -42,7 +42,7 @@ def load_base(name: str) -> Construction:
     return base
 
 
-def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiRow]]:
+def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiFacts]]:
     """The rows of a construction as the tables name it, each with its table's name.
 
     Raises:
@@ -66,11 +66,11 @@ def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiRow]]:
 
 def measure(
     lots: Sequence[Lot],
-    rows: Sequence[tuple[str, SkiRow]],
+    rows: Sequence[tuple[str, SkiFacts]],
     base: Construction,
     *,
     settings: Settings,
-    trust: Trust,
+    corrections: Corrections,
     progress: Callable[[], None],
     workers: int = 1,
 ) -> Lesson:
@@ -80,8 +80,8 @@ def measure(
         taken,
         {base.stem: base},
         settings,
-        Rig(),
-        trust,
+        RigUncertainty(),
+        corrections,
         progress=lambda done, total, ski_id: progress(),
         workers=workers,
     )
@@ -92,6 +92,6 @@ def measure(
     return Lesson(
         tuple(Learner(ski, lot) for ski, (lot, _) in zip(skis, rows, strict=True)),
         tuple(problem for lot in lots for problem in lot.problems),
-        (*trust.problems, *(message for ski in skis for message in ski.unread)),
-        (*notes, *trust.notes),
+        (*corrections.problems, *(message for ski in skis for message in ski.unread)),
+        (*notes, *corrections.notes),
     )

@@ -19,10 +19,10 @@ from math import cosh, exp, hypot, log, log10, sinh, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.corrections import RoomDecay
 from taptest.core.errors import CalibrationError, RecordingError, shown
 from taptest.io.recording import Recording, read_sound
 from taptest.signal.analysis import choose_channel
-from taptest.signal.room import RoomDecay
 from taptest.signal.spectrum import Hum, find_hum
 from taptest.signal.taps import Envelope, find_onsets
 

@@ -33,9 +33,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Literal, cast, get_args
 
-from taptest import __version__
 from taptest.core.errors import CalibrationError, shown
 from taptest.core.small_files import read_regular
+from taptest.core.version import VERSION
 
 Kind = Literal["bar", "room", "construction", "repeatability", "drift", "temperature"]
 
@@ -59,7 +59,7 @@ class Calibration:
     values: dict[str, Any]
     sources: tuple[str, ...] = ()
     note: str = ""
-    software: str = f"taptest {__version__}"
+    software: str = f"taptest {VERSION}"
     file: str = ""
 
     def age_days(self, now: datetime) -> float:

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.calibrate.store import Calibration, finite
+from taptest.config.corrections import TemperatureLaw
 from taptest.core.errors import CalibrationError, UnitError, shown
 from taptest.core.units import parse_number
-from taptest.identify.corrections import TemperatureLaw
 from taptest.tables.reader import CellProblem, cell_text, read_table
 
 Real = NDArray[np.float64]

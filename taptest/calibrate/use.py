@@ -18,22 +18,22 @@ from taptest.calibrate.store import (
     load_calibrations,
 )
 from taptest.calibrate.temperature import law_of
+from taptest.config.corrections import Citation, Corrections, Repeatability, RoomDecay
 from taptest.core.errors import CalibrationError, shown
-from taptest.identify.corrections import Citation, Repeatability, Trust
-from taptest.signal.room import ROOM_FACTOR, RoomDecay
+from taptest.signal.room import ROOM_FACTOR
 
 DRIFT_OLD_DAYS = 1.0  # a reference belongs at the start and the end of every working day (common practice, no source)
 _LEAST_CLOCK, _MOST_CLOCK = 0.99, 1.01
 _LARGEST_U = 0.5
 
 
-def trust_from(
+def corrections_from(
     stored: Calibrations,
     now: datetime,
     *,
     room_given: bool = False,
     constructions: tuple[str, ...] = (),
-) -> Trust:
+) -> Corrections:
     """What the newest calibration of each kind tells a check.
 
     One whose values cannot be used is named in ``problems`` and changes nothing.
@@ -44,7 +44,7 @@ def trust_from(
         room_given: the user has said how the room decays, which goes first.
         constructions: the construction files in use, by stem or path.
     """
-    collected = _Collected(Trust(problems=stored.problems), stored, now)
+    collected = _Collected(Corrections(problems=stored.problems), stored, now)
     if not room_given:
         collected.take(stored.latest("room"), _room)
     collected.take(stored.latest("bar"), _clock)
@@ -55,17 +55,17 @@ def trust_from(
         written = Path(str(calibration.values.get("construction", "")).replace("\\", "/")).stem
         if written and any(Path(name.replace("\\", "/")).stem == written for name in constructions):
             collected.take(calibration, _construction)
-    return collected.trust
+    return collected.corrections
 
 
-def trust_in_folder(
+def corrections_in_folder(
     given: str | None,
     *,
     beside: Path | None = None,
     room_given: bool = False,
     constructions: tuple[str, ...] = (),
     may_be_new: bool = False,
-) -> Trust:
+) -> Corrections:
     """What the calibrations in the folder that is meant tell a check now; nothing where there is none.
 
     A folder that was asked for must exist, unless it ``may_be_new`` because something is stored in it afterwards.
@@ -73,7 +73,7 @@ def trust_in_folder(
     Args:
         given: the folder; None for ``$TAPTEST_CALIBRATIONS``, or the folder ``calibrations`` that lies ``beside`` a table.
         beside: that table; None for the present folder.
-        room_given: as in `trust_from`, like ``constructions``.
+        room_given: as in `corrections_from`, like ``constructions``.
         constructions: the construction files in use.
         may_be_new: do not insist that the folder exists.
 
@@ -82,33 +82,37 @@ def trust_in_folder(
     """
     folder = calibration_folder(given, beside=beside)
     stored = load_calibrations(folder, must_exist=is_chosen(given) and not may_be_new)
-    return trust_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
+    return corrections_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
 
 
-_Effect = tuple[Trust, str]
+_Effect = tuple[Corrections, str]
 
 
 @dataclass
 class _Collected:
-    trust: Trust
+    corrections: Corrections
     stored: Calibrations
     now: datetime
     seen: set[str] = field(default_factory=set)
 
-    def take(self, calibration: Calibration | None, use: Callable[[Trust, Calibration, datetime], _Effect]) -> None:
+    def take(
+        self, calibration: Calibration | None, use: Callable[[Corrections, Calibration, datetime], _Effect]
+    ) -> None:
         if calibration is None:
             return
         try:
-            trust, effect = use(self.trust, calibration, self.now)
+            corrections, effect = use(self.corrections, calibration, self.now)
         except CalibrationError as problem:
             place = shown(self.stored.folder / calibration.file, 200)
-            self.trust = replace(self.trust, problems=(*self.trust.problems, f"{place}: {problem}; make it anew"))
+            self.corrections = replace(
+                self.corrections, problems=(*self.corrections.problems, f"{place}: {problem}; make it anew")
+            )
             return
         cited = Citation(calibration.kind, calibration.made, calibration.age_days(self.now), calibration.file, effect)
-        self.trust = replace(trust, citations=(*trust.citations, cited))
+        self.corrections = replace(corrections, citations=(*corrections.citations, cited))
 
 
-def _room(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _room(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     decay = room_of(calibration)
     shortest, longest = min(decay.reverberation_s), max(decay.reverberation_s)
     seconds = f"{shortest:.2g} s" if longest / shortest < 1.05 else f"{shortest:.2g} to {longest:.2g} s"
@@ -116,7 +120,7 @@ def _room(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
         f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds}); that of "
         "the others is fitted once the room has settled"
     )
-    return replace(trust, room=decay), effect
+    return replace(corrections, room=decay), effect
 
 
 def room_of(calibration: Calibration) -> RoomDecay:
@@ -147,22 +151,22 @@ def room_of(calibration: Calibration) -> RoomDecay:
     return RoomDecay(tuple(hz for hz, _ in points), tuple(seconds for _, seconds in points))
 
 
-def _clock(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _clock(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     factor, u = finite(calibration.values, "clock_factor"), finite(calibration.values, "clock_u_rel")
     if factor is None:
-        return trust, "nothing is corrected: this bar cannot tell the clock's error from its own modulus"
+        return corrections, "nothing is corrected: this bar cannot tell the clock's error from its own modulus"
     if not _LEAST_CLOCK <= factor <= _MOST_CLOCK or u is None or not 0 <= u < _LARGEST_U:
         raise CalibrationError(
             f"a clock factor of {factor:g} with an uncertainty of {shown(calibration.values.get('clock_u_rel'))}; "
             f"{_LEAST_CLOCK:g} to {_MOST_CLOCK:g} are possible"
         )
     if abs(factor - 1) <= 2 * u:
-        return replace(trust, clock_u_rel=u), f"nothing is corrected: the clock is right within ±{100 * u:.2g} %"
+        return replace(corrections, clock_u_rel=u), f"nothing is corrected: the clock is right within ±{100 * u:.2g} %"
     effect = f"frequencies are multiplied by {factor:.5f} ±{u:.1g}, the error of the recorder's clock"
-    return replace(trust, clock_factor=factor, clock_u_rel=u), effect
+    return replace(corrections, clock_factor=factor, clock_u_rel=u), effect
 
 
-def _floor(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _floor(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     found = {}
     for key, what in (("frequency_u_rel", "frequency"), ("damping_u_rel", "damping"), ("shift_u_rel", "shift")):
         value = finite(calibration.values, key)
@@ -175,10 +179,10 @@ def _floor(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
         raise CalibrationError("none of frequency_u_rel, damping_u_rel and shift_u_rel is a number")
     floor = Repeatability(*(found.get(what, 0.0) for what in ("frequency", "damping", "shift")))
     least = ", ".join(f"{what} {100 * value:.2g} %" for what, value in found.items())
-    return replace(trust, floor=floor), f"no standard uncertainty is taken smaller than was repeated: {least}"
+    return replace(corrections, floor=floor), f"no standard uncertainty is taken smaller than was repeated: {least}"
 
 
-def _drift(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _drift(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     state = calibration.values.get("state")
     if state not in ("in", "out"):
         raise CalibrationError(f"state is {shown(state)}; it must be in or out")
@@ -188,7 +192,7 @@ def _drift(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
         raise CalibrationError(f"last is {shown(calibration.values.get('last'))}; it must be a time") from None
     last = last.replace(tzinfo=UTC) if last.tzinfo is None else last
     age = (now - last).total_seconds() / 86_400
-    notes = list(trust.notes)
+    notes = list(corrections.notes)
     if state == "out":
         notes.append(
             f"the reference was outside its limits when last tapped ({last:%Y-%m-%d %H:%M} UTC): look for what changed "
@@ -203,24 +207,26 @@ def _drift(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
         )
     points = finite(calibration.values, "points")
     if points is not None and points < LEAST_POINTS:
-        return replace(trust, notes=tuple(notes)), "a warning only: the reference was tapped too seldom for limits"
+        return replace(
+            corrections, notes=tuple(notes)
+        ), "a warning only: the reference was tapped too seldom for limits"
     effect = f"a warning only: the reference was {'within' if state == 'in' else 'outside'} its limits"
-    return replace(trust, notes=tuple(notes)), effect
+    return replace(corrections, notes=tuple(notes)), effect
 
 
-def _temperature(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _temperature(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     law = law_of(calibration)
     if abs(law.slope_per_k) <= 2 * law.slope_u_per_k:
-        return trust, "nothing is corrected: the study could not tell the slope from none"
+        return corrections, "nothing is corrected: the study could not tell the slope from none"
     effect = (
         f"frequencies of skis with a temperature in the table are those at {law.reference_c:.0f} °C "
         f"({100 * law.slope_per_k:+.2f} % a kelvin, from {law.low_c:.0f} to {law.high_c:.0f} °C); damping is not corrected"
     )
-    return replace(trust, temperature=law), effect
+    return replace(corrections, temperature=law), effect
 
 
-def _construction(trust: Trust, calibration: Calibration, now: datetime) -> _Effect:
+def _construction(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
     return (
-        trust,
+        corrections,
         f"predictions from {shown(calibration.values.get('construction'), 100)}, learnt from skis presumed good",
     )

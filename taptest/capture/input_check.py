@@ -9,9 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.events import Source
+from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, shown
 from taptest.io.recording import LOW_SAMPLE_RATE_HZ
-from taptest.signal.analysis import Settings, noise_between
+from taptest.signal.analysis import noise_between
 from taptest.signal.sinking import silences
 from taptest.signal.spectrum import Hum
 from taptest.signal.taps import Envelope, judge_taps

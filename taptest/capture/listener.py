@@ -15,11 +15,11 @@ import numpy as np
 
 from taptest.capture.events import Block, HeardTap, Level, Samples
 from taptest.capture.rolling import Rolling
+from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError
 from taptest.signal.analysis import (
     Analysis,
     Resonances,
-    Settings,
     among_other_sounds,
     find_resonances,
     noise_between,

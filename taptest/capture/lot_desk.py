@@ -9,27 +9,28 @@ from pathlib import Path
 
 from taptest.beam.construction import Construction
 from taptest.capture.new_ski import NewSki
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import ConstructionError, shown
-from taptest.identify.measure import Rig
 from taptest.identify.measured_lot import construction_of
 from taptest.screen.check import check_heard
 from taptest.screen.verdict import SkiVerdict
-from taptest.signal.analysis import Analysis, Settings
+from taptest.signal.analysis import Analysis
+from taptest.ski.facts import SkiFacts
 from taptest.tables.edit import AddRow, Change, LotEditor, SetCell, Written, csv_beside
-from taptest.tables.lot import Lot, SkiRow, read_lot
+from taptest.tables.lot import Lot, read_lot
 
 
 class LotDesk:
     """A csv lot that is read anew whenever it has changed, whoever changed it."""
 
-    def __init__(self, path: Path, *, settings: Settings | None = None, rig: Rig | None = None) -> None:
+    def __init__(self, path: Path, *, settings: Settings | None = None, rig: RigUncertainty | None = None) -> None:
         """
         Raises:
             LotError: the table cannot be read, or the csv beside an .xlsx not be written.
         """
         lot, self.notes = csv_beside(path)
         self._editor = LotEditor(lot)
-        self._settings, self._rig = settings or Settings(), rig or Rig()
+        self._settings, self._rig = settings or Settings(), rig or RigUncertainty()
         self._known: tuple[bytes, Lot | None] = (b"", None)
         self._constructions: dict[str, Construction | ConstructionError] = {}
         self._before: dict[str, str | float] = {}
@@ -96,7 +97,7 @@ class LotDesk:
         bare = check_heard(_bare_row(ski_id, line), ConstructionError(why[0]), analyses, settings=self._settings)
         return replace(bare, reasons=why)
 
-    def _construction(self, row: SkiRow) -> Construction | ConstructionError:
+    def _construction(self, row: SkiFacts) -> Construction | ConstructionError:
         if row.construction not in self._constructions:
             self._constructions[row.construction] = construction_of(row, self.path)
         return self._constructions[row.construction]
@@ -114,8 +115,8 @@ class LotDesk:
         return self._editor.write(changes)
 
 
-def _bare_row(ski_id: str, line: int) -> SkiRow:
-    return SkiRow(
+def _bare_row(ski_id: str, line: int) -> SkiFacts:
+    return SkiFacts(
         ski_id=ski_id,
         pair_id=None,
         side=None,

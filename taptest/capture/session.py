@@ -26,9 +26,10 @@ from taptest.capture.happenings import (
     TapRefused,
 )
 from taptest.capture.store import KeptTap, Store, Words
+from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, TaptestError, shown
 from taptest.io.recording import from_samples
-from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.analysis import Analysis, analyse
 from taptest.signal.resonance import ROUNDS
 
 COMMANDS = {"r": "repeat", "d": "drop", "k": "keep", "s": "skip", "n": "note", "q": "quit"}

@@ -5,7 +5,6 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperGroup
 
-from taptest import __version__
 from taptest.cli import (
     analyse,
     calibrate,
@@ -22,6 +21,7 @@ from taptest.cli import (
     relate,
     report,
 )
+from taptest.core.version import VERSION
 
 
 class _Commands(TyperGroup):
@@ -67,7 +67,7 @@ app.command("play", short_help="Taps or their modes one after another, for compa
 
 def _print_version(wanted: bool) -> None:
     if wanted:
-        typer.echo(f"taptest {__version__}")
+        typer.echo(f"taptest {VERSION}")
         raise typer.Exit
 
 

@@ -31,11 +31,12 @@ if TYPE_CHECKING:
 
     from taptest.archive.files import FoundFiles, SoundFile
     from taptest.archive.job import Crew
+    from taptest.config.settings import Settings
     from taptest.export.spectra import TapSpectrum
     from taptest.io.recording import Recording
     from taptest.io.series import Reading
     from taptest.present.json.documents import Document
-    from taptest.signal.analysis import Analysis, Settings
+    from taptest.signal.analysis import Analysis
 
 
 def analyse(
@@ -88,7 +89,7 @@ def analyse(
     reading = output.reading_from(sample_rate, sensitivity)
     known = calibrations.room_only(calibration_folder) if room is None else None
     if known is not None:
-        settings = replace(settings, room=known.room)
+        settings = replace(settings, corrections=known)
     beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, room)
     shared = workers is not None or cluster is not None
     if (shared or lines is not None) and (beside.wanted or reading is not None):

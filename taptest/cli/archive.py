@@ -16,8 +16,8 @@ if TYPE_CHECKING:
 
     from taptest.archive.files import FoundFiles
     from taptest.archive.job import Crew
-    from taptest.identify.corrections import Trust
-    from taptest.signal.analysis import Settings
+    from taptest.config.corrections import Corrections
+    from taptest.config.settings import Settings
 
 
 def crew_of(workers: int | None, cluster: str | None, *, recordings: int) -> Crew:
@@ -44,7 +44,7 @@ def keep_results(
     cluster: str | None,
     again: bool,
     json: bool,
-    known: Trust | None,
+    known: Corrections | None,
 ) -> None:
     """Analyse what is not in the file of lines or the logbook yet, and sum up."""
     from taptest.archive.run import Results, Together, run_archive, to_do

@@ -47,14 +47,14 @@ def construction(
     target = check_target(to, name, replace=replace)
     start, tables = load_base(base), [read_lot(lot) for lot in lots]
     rows = rows_of(tables, of or base)
-    trust = calibrations.trusted(folder, may_be_new=True)
+    corrections = calibrations.trusted(folder, may_be_new=True)
     with output.progress("measuring", len(rows)) as advance:
         lesson = measure(
             tables,
             rows,
             start,
             settings=settings,
-            trust=trust,
+            corrections=corrections,
             progress=advance,
             workers=output.worker_count(len(rows)),
         )

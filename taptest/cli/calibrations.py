@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
     from taptest.calibrate.store import Calibration, Kind
-    from taptest.identify.corrections import Trust
+    from taptest.config.corrections import Corrections
 
 
 def trusted(
@@ -18,11 +18,11 @@ def trusted(
     room_given: bool = False,
     constructions: tuple[str, ...] = (),
     may_be_new: bool = False,
-) -> Trust:
-    """What the calibrations in the folder that is meant tell a check; see `trust_in_folder`."""
-    from taptest.calibrate.use import trust_in_folder
+) -> Corrections:
+    """What the calibrations in the folder that is meant tell a check; see `corrections_in_folder`."""
+    from taptest.calibrate.use import corrections_in_folder
 
-    return trust_in_folder(
+    return corrections_in_folder(
         given,
         beside=None if beside is None else Path(beside),
         room_given=room_given,
@@ -31,7 +31,7 @@ def trusted(
     )
 
 
-def room_only(given: str | None) -> Trust:
+def room_only(given: str | None) -> Corrections:
     """What the calibrations say about the room, for a recording that is no ski of a lot; nothing else is used or cited."""
     from dataclasses import replace
 

@@ -56,7 +56,7 @@ def check(
     table = read_lot(lot)
     if explain is not None:
         table = same_kind(table, explain)
-    trust = calibrations.trusted(
+    corrections = calibrations.trusted(
         calibration_folder,
         beside=lot,
         room_given=room is not None,
@@ -66,7 +66,7 @@ def check(
         measured = measure_lot(
             table,
             settings=settings,
-            trust=trust,
+            corrections=corrections,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=kept,

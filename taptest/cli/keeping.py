@@ -14,11 +14,12 @@ from taptest.core.errors import TaptestError, shown
 
 if TYPE_CHECKING:
     from taptest.capture.happenings import Happening, SkiDone
+    from taptest.config.settings import Settings
     from taptest.identify.measured_lot import MeasuredLot
     from taptest.io.recording import Recording
     from taptest.logbook.waiting import StationLogbook
     from taptest.screen.verdict import CheckResult
-    from taptest.signal.analysis import Analysis, Settings
+    from taptest.signal.analysis import Analysis
 
 
 def wanted(log: bool, logbook: str | None, *, unless: bool = False, why: str = "") -> bool:

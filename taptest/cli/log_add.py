@@ -59,11 +59,11 @@ def _add_lot(book: StationLogbook, name: str, at: datetime | None, folder: str |
     from taptest.tables.lot import read_lot
 
     table = read_lot(name)
-    trust = calibrations.trusted(folder, beside=name, constructions=tuple(row.construction for row in table.rows))
+    corrections = calibrations.trusted(folder, beside=name, constructions=tuple(row.construction for row in table.rows))
     with output.progress("checking", len(table.rows)) as advance:
         measured = measure_lot(
             table,
-            trust=trust,
+            corrections=corrections,
             progress=lambda *_: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=True,
@@ -78,12 +78,13 @@ def _add_lot(book: StationLogbook, name: str, at: datetime | None, folder: str |
 def _add_recordings(
     book: StationLogbook, names: Sequence[str], ski: str | None, at: datetime | None, folder: str | None, done: Done
 ) -> None:
+    from taptest.config.settings import Settings
     from taptest.io.recording import read_recording
     from taptest.logbook.book import Entered
-    from taptest.signal.analysis import Settings, analyse
+    from taptest.signal.analysis import analyse
 
     known = calibrations.room_only(folder)
-    settings = replace(Settings(), room=known.room)
+    settings = replace(Settings(), corrections=known)
     done.unread += known.problems
     with output.progress("analysing", len(names)) as advance:
         for name in names:

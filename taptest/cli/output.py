@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import codecs
 import json
-import math
 import os
 import re
 import sys
@@ -22,8 +21,8 @@ from taptest.core.errors import TaptestError, shown
 if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
+    from taptest.config.settings import Settings
     from taptest.io.series import Reading
-    from taptest.signal.analysis import Settings
 
 FAILED = 1
 OUTLIERS_FOUND = 3
@@ -222,19 +221,14 @@ def worker_count(recordings: int) -> int:
 
 def settings_from(low_hz: float, high_hz: float, room_s: float | None, channel: int | None) -> Settings:
     """The options that say what to listen for, or wrong usage."""
-    from taptest.core.errors import RecordingError
-    from taptest.signal.analysis import Settings
+    from taptest.config.settings import Settings
+    from taptest.core.errors import SettingsError
 
-    if room_s is not None and not 0.05 <= room_s <= 20:
-        raise typer.BadParameter(
-            f"{room_s:g} s is no reverberation time: 0.05 to 20 s are accepted", param_hint="--room"
-        )
-    if not (math.isfinite(low_hz) and math.isfinite(high_hz)):
-        raise typer.BadParameter("write a number of hertz", param_hint="--low / --high")
     try:
         return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel)
-    except RecordingError as refused:
-        raise typer.BadParameter(str(refused), param_hint="--low / --high") from None
+    except SettingsError as refused:
+        options = {"low_hz": "--low / --high", "room_s": "--room"}
+        raise typer.BadParameter(str(refused), param_hint=options[refused.setting]) from None
 
 
 def reading_from(sample_rate_hz: float | None, sensitivity: str | None) -> Reading | None:

@@ -45,7 +45,7 @@ def pairs(
     options = (mass, stiffness, frequency, damping, balance)
     allowed = _limits(limits, options)
     table = read_lot(lot)
-    trust = calibrations.trusted(
+    corrections = calibrations.trusted(
         calibration_folder,
         beside=lot,
         room_given=room is not None,
@@ -57,7 +57,7 @@ def pairs(
             limits=allowed,
             pile=pile,
             settings=settings,
-            trust=trust,
+            corrections=corrections,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )

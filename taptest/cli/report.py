@@ -52,14 +52,14 @@ def report(
         check_replaceable(printed)
     table = read_lot(lot)
     names = tuple(row.construction for row in table.rows)
-    trust = calibrations.trusted(calibration_folder, beside=lot, room_given=room is not None, constructions=names)
+    corrections = calibrations.trusted(calibration_folder, beside=lot, room_given=room is not None, constructions=names)
     # The same processes listen and draw: their start is a part of the time.
     with processes(output.worker_count(len(table.rows))) as pool:
         with output.progress("checking", len(table.rows)) as advance:
             measured = measure_lot(
                 table,
                 settings=settings,
-                trust=trust,
+                corrections=corrections,
                 progress=lambda done, total, ski_id: advance(),
                 workers=pool or 1,
                 keep_analyses=sheet is None,
@@ -75,7 +75,7 @@ def report(
         print_to_pdf(target, printed, browser)
     typer.echo(f"{_size(target)}{f', {_size(printed)}' if pdf else ''}")
     problems = [*map(str, measured.lot.problems), *measured.unread]
-    output.finish(problems, (*measured.lot.notes, *measured.trust.notes), nothing_read=not measured.skis)
+    output.finish(problems, (*measured.lot.notes, *measured.corrections.notes), nothing_read=not measured.skis)
 
 
 def _size(path: Path) -> str:

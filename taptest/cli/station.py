@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     from taptest.capture.happenings import Happening, SkiDone
     from taptest.capture.session import Session
     from taptest.capture.worker import Worker
-    from taptest.signal.analysis import Settings
+    from taptest.config.settings import Settings
 
 RECORDINGS = "recordings"
 _REDRAW_S = 0.1

@@ -20,13 +20,14 @@ from taptest.compare.figures import (
     unit_parts,
     units,
 )
+from taptest.config.corrections import Citation, Corrections
+from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.identify.corrections import Citation, Trust
 from taptest.identify.ladder import Family
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
-from taptest.signal.analysis import Settings
+from taptest.ski.facts import SkiFacts
 from taptest.stats.permutation import CONFIDENCE, Shift, Stratum, holm, shift
-from taptest.tables.lot import Lot, SkiRow
+from taptest.tables.lot import Lot
 from taptest.tables.reader import CellProblem
 
 By = Literal["generation", "construction"]
@@ -161,7 +162,7 @@ def compare(
     settings: Settings | None = None,
     progress: Progress | None = None,
     workers: int = 1,
-    trusts: Sequence[Trust] = (),
+    trusts: Sequence[Corrections] = (),
 ) -> Comparison:
     """Measure the skis of one or several lots and compare their groups within what these share.
 
@@ -182,8 +183,8 @@ def compare(
     _refuse_twice(lots)
     _groups(lots, by, against)
     measured = [
-        measure_lot(lot, settings=settings, progress=progress, workers=workers, trust=trust)
-        for lot, trust in zip(lots, trusts or [Trust()] * len(lots), strict=True)
+        measure_lot(lot, settings=settings, progress=progress, workers=workers, corrections=corrections)
+        for lot, corrections in zip(lots, trusts or [Corrections()] * len(lots), strict=True)
     ]
     return compare_measured(measured, by=by, against=against, length_m=length_m)
 
@@ -225,7 +226,10 @@ def compare_measured(
         skis=len(skis),
         problems=tuple(problem for lot in lots for problem in lot.lot.problems),
         unread=_once(message for lot in lots for message in lot.unread),
-        notes=(*_once(note for lot in lots for note in (*lot.lot.notes, *lot.trust.notes)), *_notes(skis, groups)),
+        notes=(
+            *_once(note for lot in lots for note in (*lot.lot.notes, *lot.corrections.notes)),
+            *_notes(skis, groups),
+        ),
         calibrations=_cited(lots),
     )
 
@@ -236,7 +240,7 @@ def _once(messages: Iterable[str]) -> tuple[str, ...]:
 
 
 def _cited(lots: Sequence[MeasuredLot]) -> tuple[Citation, ...]:
-    every = [each for lot in lots for each in lot.trust.citations if each.kind != "repeatability"]
+    every = [each for lot in lots for each in lot.corrections.citations if each.kind != "repeatability"]
     return tuple({(each.kind, each.file, each.made): each for each in every}.values())
 
 
@@ -260,11 +264,11 @@ def _groups(lots: Sequence[Lot], by: By, against: str | None) -> list[str]:
     return groups if against is None else [against, *(name for name in groups if name != against)]
 
 
-def _group(row: SkiRow, by: By) -> str:
+def _group(row: SkiFacts, by: By) -> str:
     return (row.generation if by == "generation" else row.construction) or UNNAMED
 
 
-def _stratum(row: SkiRow, by: By) -> str:
+def _stratum(row: SkiFacts, by: By) -> str:
     shared = (row.construction if by == "generation" else row.generation) or UNNAMED
     return f"{shared}, {'with binding' if row.binding_mass_kg > 0 else 'bare'}"
 
@@ -281,7 +285,7 @@ def _wrong_groups(lots: Sequence[Lot], groups: Sequence[str], by: By, against: s
     return LotError(f"{where}: there is no {by} '{shown(against or '')}'; there are {named}")
 
 
-def _usual_length_m(rows: Sequence[SkiRow]) -> float:
+def _usual_length_m(rows: Sequence[SkiFacts]) -> float:
     lengths = [row.length_m for row in rows if row.length_m is not None]
     return round(float(np.median(lengths)) / _LENGTH_STEP_M) * _LENGTH_STEP_M if lengths else 1.0
 

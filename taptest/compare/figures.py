@@ -14,7 +14,7 @@ from taptest.beam.inertia import Swing, swing
 from taptest.core.errors import ConstructionError
 from taptest.identify.ladder import Family
 from taptest.identify.measure import MeasuredSki, log_dampings
-from taptest.tables.lot import SkiRow
+from taptest.ski.facts import SkiFacts
 
 Figure = Literal[
     "mass",
@@ -52,7 +52,7 @@ class SkiFigures:
     brings, the same in every ski of it. ``left_c`` the temperature that its frequencies belong to.
     """
 
-    row: SkiRow
+    row: SkiFacts
     group: str
     stratum: str
     unit: tuple[object, ...]
@@ -157,7 +157,7 @@ def plain_value(figure: Figure, value: float) -> float:
     return value if figure in PLAIN else exp(value)
 
 
-def _swing(row: SkiRow, construction: Construction) -> Swing | None:
+def _swing(row: SkiFacts, construction: Construction) -> Swing | None:
     if row.length_m is None or row.mass_kg is None or row.mass_kg <= row.binding_mass_kg:
         return None
     bare_kg = row.mass_kg - row.binding_mass_kg

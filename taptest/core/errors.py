@@ -23,6 +23,14 @@ class PlaybackError(TaptestError):
     """A sound that cannot be made, played or saved."""
 
 
+class SettingsError(TaptestError):
+    """A setting that cannot be used; ``setting`` names the field of `Settings`."""
+
+    def __init__(self, setting: str, problem: str) -> None:
+        super().__init__(problem)
+        self.setting = setting
+
+
 class LimitsError(TaptestError):
     """Limits that cannot be used: a file with a fault, or a value that is no limit."""
 

@@ -18,12 +18,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest import __version__
+from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import ExchangeError, TaptestError, shown
+from taptest.core.version import VERSION
 from taptest.io.recording import Recording
 from taptest.io.universal import UniversalFunction, read_functions
-from taptest.signal.analysis import Analysis, Mode, Settings
+from taptest.signal.analysis import Analysis, Mode
 from taptest.signal.traces import ring_down_trace
 
 Real = NDArray[np.float64]
@@ -216,7 +217,7 @@ def _universal_sets(pyuff: Any, number: int, spectrum: TapSpectrum) -> list[dict
     common = {
         "binary": 0,
         "id4": _ascii(f"recording {spectrum.path}, channel {spectrum.channel}"),
-        "id5": f"taptest {__version__}",
+        "id5": f"taptest {VERSION}",
         "ver_num": 0,
         "load_case_id": 0,
         "rsp_ent_name": "ski",
@@ -320,7 +321,7 @@ def _hdf_bytes(path: Path, spectra: Sequence[TapSpectrum]) -> bytes:
 
     with h5py.File(stream, "w") as file:
         put(file, "schema", SCHEMA)
-        put(file, "program", f"taptest {__version__}")
+        put(file, "program", f"taptest {VERSION}")
         for number, spectrum in enumerate(spectra, 1):
             group = file.create_group(f"recordings/{number:05d}")
             for name in ("path", "quantity", "unit"):

@@ -12,13 +12,14 @@ import numpy as np
 
 from taptest.beam.construction import Construction
 from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, predict
+from taptest.config.corrections import Corrections
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import ConstructionError, RecordingError, shown
-from taptest.identify.corrections import Trust
 from taptest.identify.ladder import ON_THE_SKI, Identification, MatchSettings, PlacedMode, identify
 from taptest.io.recording import read_recording
-from taptest.signal.analysis import Analysis, Mode, Settings, analyse, combine_taps
+from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 from taptest.signal.taps import REASONS
-from taptest.tables.lot import SkiRow
+from taptest.ski.facts import SkiFacts
 
 # A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source).
 _AGREEMENT = 0.005
@@ -30,14 +31,6 @@ _LOUD_DB = 15.0
 
 
 @dataclass(frozen=True)
-class Rig:
-    """Relative standard uncertainties of the stiffness and the mass in the table."""
-
-    stiffness_u_rel: float = 0.02
-    mass_u_rel: float = 0.005
-
-
-@dataclass(frozen=True)
 class MeasuredSki:
     """What judging needs to know of one ski.
 
@@ -46,7 +39,7 @@ class MeasuredSki:
     to be kept.
     """
 
-    row: SkiRow
+    row: SkiFacts
     construction_name: str | None = None
     prediction: Prediction | None = None
     identification: Identification | None = None
@@ -55,7 +48,7 @@ class MeasuredSki:
     obstacles: tuple[str, ...] = ()
     unread: tuple[str, ...] = ()
     remarks: tuple[str, ...] = ()
-    trust: Trust = field(default_factory=Trust)
+    corrections: Corrections = field(default_factory=Corrections)
     analyses: tuple[Analysis, ...] = ()
 
     @property
@@ -64,18 +57,20 @@ class MeasuredSki:
         found = self.identification
         if found is None or found.first_hz is None or found.first_u_hz is None:
             return None
-        clock_hz, least_hz = (found.first_hz * u for u in (self.trust.clock_u_rel, self.trust.floor.frequency_u_rel))
+        clock_hz, least_hz = (
+            found.first_hz * u for u in (self.corrections.clock_u_rel, self.corrections.floor.frequency_u_rel)
+        )
         return max(hypot(found.first_u_hz, clock_hz), least_hz)
 
     @property
     def left_c(self) -> float | None:
         """The temperature that its frequencies belong to: that of the table, or the reference they were corrected to."""
-        law, given = self.trust.temperature, self.row.temperature_c
+        law, given = self.corrections.temperature, self.row.temperature_c
         return law.reference_c if law is not None and given is not None and law.factor(given) is not None else given
 
     def placed(self) -> tuple[PlacedMode, ...]:
         """The modes that have a place, with uncertainties no smaller than what was repeated."""
-        floor = self.trust.floor
+        floor = self.corrections.floor
         return tuple(
             replace(
                 mode,
@@ -123,7 +118,7 @@ class MeasuredSki:
         return 100 * typical if typical > _AGREEMENT else None
 
 
-def measurements_of(row: SkiRow, rig: Rig | None = None) -> SkiMeasurements:
+def measurements_of(row: SkiFacts, rig: RigUncertainty | None = None) -> SkiMeasurements:
     """The row's measurements as the beam model takes them.
 
     Raises:
@@ -133,7 +128,7 @@ def measurements_of(row: SkiRow, rig: Rig | None = None) -> SkiMeasurements:
     absent = [name for name, value in given.items() if value is None]
     if row.length_m is None or row.mass_kg is None or row.stiffness_n_per_m is None or row.span_m is None:
         raise ConstructionError(f"no {' or '.join(absent)} given, so nothing is predicted: fill it in")
-    rig = rig or Rig()
+    rig = rig or RigUncertainty()
     return SkiMeasurements(
         length_m=row.length_m,
         mass_kg=row.mass_kg,
@@ -148,11 +143,11 @@ def measurements_of(row: SkiRow, rig: Rig | None = None) -> SkiMeasurements:
 
 
 def measure_ski(
-    row: SkiRow,
+    row: SkiFacts,
     construction: Construction | ConstructionError,
     settings: Settings,
-    rig: Rig,
-    trust: Trust | None = None,
+    rig: RigUncertainty,
+    corrections: Corrections | None = None,
     keep_analyses: bool = False,
 ) -> MeasuredSki:
     """Everything that can be found out about one row; what stands in the way is said in the result, never raised.
@@ -162,7 +157,7 @@ def measure_ski(
         construction: the row's, or why it cannot be had.
         settings: for the analysis of its recordings.
         rig: uncertainties of stiffness and mass.
-        trust: what calibrations say.
+        corrections: what calibrations say.
         keep_analyses: leave what was heard in each recording with the result.
     """
     analyses, unread = [], []
@@ -172,25 +167,25 @@ def measure_ski(
         except RecordingError as problem:
             unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
     return measure_heard(
-        row, construction, analyses, settings, rig, trust=trust, unread=unread, keep_analyses=keep_analyses
+        row, construction, analyses, settings, rig, corrections=corrections, unread=unread, keep_analyses=keep_analyses
     )
 
 
 def measure_heard(
-    row: SkiRow,
+    row: SkiFacts,
     construction: Construction | ConstructionError,
     analyses: Sequence[Analysis],
     settings: Settings,
-    rig: Rig,
+    rig: RigUncertainty,
     *,
-    trust: Trust | None = None,
+    corrections: Corrections | None = None,
     unread: Sequence[str] = (),
     keep_analyses: bool = False,
 ) -> MeasuredSki:
     """The same from recordings that are analysed already; ``unread`` says which could not be."""
-    trust = trust or Trust()
+    corrections = corrections or Corrections()
     ski = replace(
-        _predicted(MeasuredSki(row, trust=trust), construction, rig),
+        _predicted(MeasuredSki(row, corrections=corrections), construction, rig),
         unread=tuple(unread),
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
@@ -200,7 +195,7 @@ def measure_heard(
     if trouble or ski.prediction is None:
         return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
     found = [
-        _identified(corrected(each, trust.frequency_factor(row.temperature_c)), ski.prediction, settings)
+        _identified(corrected(each, corrections.frequency_factor(row.temperature_c)), ski.prediction, settings)
         for each in analyses
         if each.accepted
     ]
@@ -210,7 +205,7 @@ def measure_heard(
     return replace(ski, identification=together)
 
 
-def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError, rig: Rig) -> MeasuredSki:
+def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError, rig: RigUncertainty) -> MeasuredSki:
     try:
         if isinstance(construction, ConstructionError):
             raise construction
@@ -334,7 +329,7 @@ def log_deviations(ski: MeasuredSki) -> list[tuple[int, float, float, float]]:
         (
             mode.order,
             log(mode.frequency_hz / mode.predicted_hz),
-            max(mode.frequency_u_hz / mode.frequency_hz, ski.trust.floor.frequency_u_rel),
+            max(mode.frequency_u_hz / mode.frequency_hz, ski.corrections.floor.frequency_u_rel),
             ski.prediction.bending_u_rel[mode.order - 1],
         )
         for mode in sorted(ski.identification.bending(), key=lambda mode: mode.frequency_hz)
@@ -350,14 +345,14 @@ def log_dampings(ski: MeasuredSki) -> list[tuple[int, float, float]]:
         (
             mode.order,
             log(mode.damping_ratio),
-            max(mode.damping_ratio_u / mode.damping_ratio, ski.trust.floor.damping_u_rel),
+            max(mode.damping_ratio_u / mode.damping_ratio, ski.corrections.floor.damping_u_rel),
         )
         for mode in ski.identification.bending()
         if mode.order is not None and mode.damping_ratio > 0 and "room-limited" not in mode.flags
     ]
 
 
-def bare_mass_per_length(row: SkiRow) -> float | None:
+def bare_mass_per_length(row: SkiFacts) -> float | None:
     """ln of the ski's own mass per length in kg/m, without its binding; None where the table does not say."""
     if row.mass_kg is None or not row.length_m or row.mass_kg <= row.binding_mass_kg:
         return None

@@ -9,12 +9,13 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from taptest.beam.construction import Construction, load_construction
+from taptest.config.corrections import Corrections
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import ConstructionError, shown
 from taptest.core.processes import processes
-from taptest.identify.corrections import Trust
-from taptest.identify.measure import MeasuredSki, Rig, measure_ski
-from taptest.signal.analysis import Settings
-from taptest.tables.lot import Lot, SkiRow
+from taptest.identify.measure import MeasuredSki, measure_ski
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 
 Progress = Callable[[int, int, str], None]
 
@@ -23,24 +24,24 @@ Progress = Callable[[int, int, str], None]
 class MeasuredLot:
     """The skis of a lot in the order of its table, and the constructions and recordings that could not be read.
 
-    ``constructions`` holds those that could, by the name that the table gives them; ``trust`` what calibrations said.
+    ``constructions`` holds those that could, by the name that the table gives them; ``corrections`` what calibrations said.
     """
 
     lot: Lot
     skis: tuple[MeasuredSki, ...]
     constructions: dict[str, Construction]
     unread: tuple[str, ...]
-    trust: Trust = field(default_factory=Trust)
+    corrections: Corrections = field(default_factory=Corrections)
 
 
 def measure_lot(
     lot: Lot,
     *,
     settings: Settings | None = None,
-    rig: Rig | None = None,
+    rig: RigUncertainty | None = None,
     progress: Progress | None = None,
     workers: int | Executor = 1,
-    trust: Trust | None = None,
+    corrections: Corrections | None = None,
     keep_analyses: bool = False,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
@@ -54,17 +55,17 @@ def measure_lot(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among, or some that run already; with more than one, a calling script
             needs the usual guard ``if __name__ == "__main__"``.
-        trust: what calibrations say about room, clock and repeatability.
+        corrections: what calibrations say about room, clock and repeatability.
         keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
     """
-    settings, rig, trust = settings or Settings(), rig or Rig(), trust or Trust()
+    settings, rig, corrections = settings or Settings(), rig or RigUncertainty(), corrections or Corrections()
     constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
     skis = measure_rows(
         lot.rows,
         constructions,
         settings,
         rig,
-        trust,
+        corrections,
         progress=progress,
         workers=workers,
         keep_analyses=keep_analyses,
@@ -75,8 +76,8 @@ def measure_lot(
         if name and isinstance(problem, ConstructionError)
     ]
     known = {name: found for name, found in constructions.items() if isinstance(found, Construction)}
-    unread = (*trust.problems, *refused, *(message for ski in skis for message in ski.unread))
-    return MeasuredLot(lot, skis, known, unread, trust)
+    unread = (*corrections.problems, *refused, *(message for ski in skis for message in ski.unread))
+    return MeasuredLot(lot, skis, known, unread, corrections)
 
 
 def _lines(construction: str, lot: Lot) -> str:
@@ -84,7 +85,7 @@ def _lines(construction: str, lot: Lot) -> str:
     return f"line {first}{f' and {len(more)} more' if more else ''}"
 
 
-def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionError:
+def construction_of(row: SkiFacts, table: Path) -> Construction | ConstructionError:
     """The construction that a row of a table names, or why it cannot be had."""
     if not row.construction:
         return ConstructionError("no construction given, so nothing is predicted: name one in the table")
@@ -95,19 +96,19 @@ def construction_of(row: SkiRow, table: Path) -> Construction | ConstructionErro
 
 
 def measure_rows(
-    rows: Sequence[SkiRow],
+    rows: Sequence[SkiFacts],
     constructions: Mapping[str, Construction | ConstructionError],
     settings: Settings,
-    rig: Rig,
-    trust: Trust,
+    rig: RigUncertainty,
+    corrections: Corrections,
     *,
     progress: Progress | None = None,
     workers: int | Executor = 1,
     keep_analyses: bool = False,
 ) -> tuple[MeasuredSki, ...]:
     """Every row measured, in their order; ``constructions`` by the name that the rows give."""
-    settings = replace(settings, room=settings.room or trust.room)
-    jobs = [(row, constructions[row.construction], settings, rig, trust, keep_analyses) for row in rows]
+    settings = replace(settings, corrections=corrections)
+    jobs = [(row, constructions[row.construction], settings, rig, corrections, keep_analyses) for row in rows]
     measured: list[MeasuredSki | None] = [None] * len(jobs)
     given = nullcontext(workers) if isinstance(workers, Executor) else processes(min(workers, len(jobs)))
     with given as pool:
@@ -118,7 +119,7 @@ def measure_rows(
     return tuple(ski for ski in measured if ski is not None)
 
 
-_Job = tuple[SkiRow, Construction | ConstructionError, Settings, Rig, Trust, bool]
+_Job = tuple[SkiFacts, Construction | ConstructionError, Settings, RigUncertainty, Corrections, bool]
 
 
 def _measured(jobs: Sequence[_Job], pool: Executor | None) -> Iterator[tuple[int, MeasuredSki]]:

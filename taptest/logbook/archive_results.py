@@ -9,13 +9,13 @@ from sqlalchemy import select
 from taptest.archive.files import SoundFile
 from taptest.archive.job import Outcome
 from taptest.archive.run import Known
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
 from taptest.io.recording import read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.engine import READING, SOFTWARE, told
 from taptest.logbook.rows import file_id, settings_text
 from taptest.logbook.schema import ANALYSES, FILES
-from taptest.signal.analysis import Settings
 from taptest.signal.identity import sound_sha256
 
 

@@ -13,9 +13,9 @@ from typing import TypeVar
 
 from sqlalchemy import Connection, Engine, select
 
+from taptest.config.corrections import Corrections
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import LogbookError, RecordingError, shown
-from taptest.identify.corrections import Trust
-from taptest.identify.measure import Rig
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording, read_recording
 from taptest.logbook.engine import READING, SOFTWARE, open_engine, told, told_of_values
@@ -41,8 +41,9 @@ from taptest.logbook.rows import (
 from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS
 from taptest.logbook.sounds import store_sound
 from taptest.screen.verdict import CheckResult
-from taptest.signal.analysis import Analysis, Settings
-from taptest.tables.lot import Lot, SkiRow
+from taptest.signal.analysis import Analysis
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 
 STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
@@ -179,8 +180,8 @@ class Logbook:
         lot: Lot,
         *,
         settings: Settings | None = None,
-        rig: Rig | None = None,
-        trust: Trust | None = None,
+        rig: RigUncertainty | None = None,
+        corrections: Corrections | None = None,
         measured: MeasuredLot | None = None,
         at: datetime | None = None,
     ) -> Added:
@@ -194,7 +195,7 @@ class Logbook:
             lot: the table; of its recordings those are kept that can be read.
             settings: with which the recordings were analysed.
             rig: uncertainties of stiffness and mass that were used.
-            trust: what calibrations said; ``measured`` brings its own.
+            corrections: what calibrations said; ``measured`` brings its own.
             measured: the skis as measured, for predictions of every mode and, where their analyses were kept, what was
                 heard in each recording.
             at: when the skis were measured; otherwise when their recordings were made.
@@ -203,9 +204,9 @@ class Logbook:
             LogbookError: a file or a row cannot be written; nothing of the check is entered then.
         """
         who = self._who()
-        trust = trust or (Trust() if measured is None else measured.trust)
+        corrections = corrections or (Corrections() if measured is None else measured.corrections)
         settings = settings or Settings()
-        settings = replace(settings, room=settings.room or trust.room)
+        settings = replace(settings, corrections=corrections)
         sounds: dict[str, list[HeardSound]] = {}
         files: list[Entry] = []
         heard_at: dict[str, HeardSound] = {}
@@ -215,7 +216,7 @@ class Logbook:
                 sounds.setdefault(row.ski_id, []).append(heard)
                 files += file
                 heard_at[str(path)] = heard
-        parts = CheckParts(result, lot, sounds, settings, rig or Rig(), trust, measured, at)
+        parts = CheckParts(result, lot, sounds, settings, rig or RigUncertainty(), corrections, measured, at)
         around, check, verdicts = check_entries(parts, who)
         analyses = [
             (heard_at[analysis.path], analysis, ski.row.ski_id)
@@ -395,7 +396,7 @@ def _name(text: str, what: str) -> str:
     return cleaned
 
 
-def _readable(row: SkiRow) -> Iterable[tuple[Path, Recording]]:
+def _readable(row: SkiFacts) -> Iterable[tuple[Path, Recording]]:
     """The recordings of a ski; the check has told already which cannot be read."""
     for path in row.recordings:
         try:

@@ -31,13 +31,13 @@ from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
-from taptest import __version__
 from taptest.core.durable import sync_folder
 from taptest.core.errors import LogbookDamaged, LogbookError, LogbookUnreachable, shown
+from taptest.core.version import VERSION
 from taptest.logbook.place import Place
 from taptest.logbook.schema import META
 
-SOFTWARE = f"taptest {__version__}"
+SOFTWARE = f"taptest {VERSION}"
 READING = {"logbook_reading": True}
 
 _BUSY_S = 60.0  # eight stations of one machine wait a second or two for each other; a minute is a hung one

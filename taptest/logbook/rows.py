@@ -11,8 +11,9 @@ from typing import Any
 from sqlalchemy import Table
 
 from taptest.beam.predict import Prediction
-from taptest.identify.corrections import Citation, Trust
-from taptest.identify.measure import MeasuredSki, Rig
+from taptest.config.corrections import Citation, Corrections
+from taptest.config.settings import RigUncertainty, Settings
+from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording
 from taptest.logbook.schema import (
@@ -42,8 +43,9 @@ from taptest.logbook.schema import (
 )
 from taptest.logbook.sounds import StoredSound
 from taptest.screen.verdict import CheckResult, SkiVerdict
-from taptest.signal.analysis import Analysis, Settings
-from taptest.tables.lot import Lot, SkiRow
+from taptest.signal.analysis import Analysis
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 
 _DIGITS = 9  # of a prediction, where it tells one check from another: more than any construction file has
 
@@ -219,8 +221,8 @@ class CheckParts:
     lot: Lot
     sounds: Mapping[str, Sequence[HeardSound]]
     settings: Settings
-    rig: Rig
-    trust: Trust
+    rig: RigUncertainty
+    corrections: Corrections
     measured: MeasuredLot | None
     at: datetime | None
 
@@ -289,7 +291,7 @@ def _calibration_id(citation: Citation) -> str:
 
 
 def _check_entry(own: str, lot: str, parts: CheckParts, who: Who) -> Entry:
-    result, trust = parts.result, parts.trust
+    result, corrections = parts.result, parts.corrections
     row = {
         "id": own,
         "lot": lot,
@@ -300,11 +302,11 @@ def _check_entry(own: str, lot: str, parts: CheckParts, who: Who) -> Entry:
         "budget": result.budget,
         "stiffness_u_rel": parts.rig.stiffness_u_rel,
         "mass_u_rel": parts.rig.mass_u_rel,
-        "clock_factor": trust.clock_factor,
-        "clock_u_rel": trust.clock_u_rel,
-        "frequency_floor_u_rel": trust.floor.frequency_u_rel,
-        "damping_floor_u_rel": trust.floor.damping_u_rel,
-        "shift_floor_u_rel": trust.floor.shift_u_rel,
+        "clock_factor": corrections.clock_factor,
+        "clock_u_rel": corrections.clock_u_rel,
+        "frequency_floor_u_rel": corrections.floor.frequency_u_rel,
+        "damping_floor_u_rel": corrections.floor.damping_u_rel,
+        "shift_floor_u_rel": corrections.floor.shift_u_rel,
         **who.columns(),
     }
     groups = [
@@ -336,7 +338,7 @@ _OF_PLACED = "family frequency_hz frequency_u_hz damping_ratio damping_ratio_u l
 
 
 def _verdict_entry(
-    check: str, ski: SkiVerdict, row: SkiRow, measured: MeasuredSki | None, parts: CheckParts, who: Who
+    check: str, ski: SkiVerdict, row: SkiFacts, measured: MeasuredSki | None, parts: CheckParts, who: Who
 ) -> Entry:
     own = derived_id("verdict", check, ski.ski_id)
     sounds = parts.sounds.get(ski.ski_id, ())

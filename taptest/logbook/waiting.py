@@ -18,6 +18,7 @@ from typing import TypeVar
 
 from sqlalchemy import func, select
 
+from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import LogbookError, LogbookUnreachable
 from taptest.identify.measured_lot import MeasuredLot
@@ -29,7 +30,7 @@ from taptest.logbook.merge import Merged, merge_logbooks
 from taptest.logbook.place import Place, place_of, waiting_place
 from taptest.logbook.schema import META, METADATA
 from taptest.screen.verdict import CheckResult
-from taptest.signal.analysis import Analysis, Settings
+from taptest.signal.analysis import Analysis
 from taptest.tables.lot import Lot
 
 _LOOK_S = 0.05

@@ -90,7 +90,7 @@ def columns_of(skis: Sequence[MeasuredSki]) -> Columns:
         log_hz_u=log_hz_u,
         log_damping=log_damping,
         log_damping_u=log_damping_u,
-        shift_u=np.array([ski.trust.floor.shift_u_rel for ski in skis]),
+        shift_u=np.array([ski.corrections.floor.shift_u_rel for ski in skis]),
         kind=_numbered([(row.construction, row.binding_mass_kg > 0) for row in rows]),
         side=np.array([{"L": 1, "R": -1, None: 0}[row.side] for row in rows], dtype=np.int64),
     )

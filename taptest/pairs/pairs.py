@@ -7,8 +7,9 @@ from math import isfinite
 
 import numpy as np
 
+from taptest.config.corrections import Corrections
+from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.identify.corrections import Trust
 from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.pairs.differences import (
@@ -47,7 +48,6 @@ from taptest.pairs.verdict import (
     size_of,
     verdict_of,
 )
-from taptest.signal.analysis import Settings
 from taptest.tables.lot import Lot
 
 MOST_IN_A_PILE = 3000
@@ -65,7 +65,7 @@ def match_pairs(
     settings: Settings | None = None,
     progress: Progress | None = None,
     workers: int = 1,
-    trust: Trust | None = None,
+    corrections: Corrections | None = None,
 ) -> PairsResult:
     """Measure the skis of a lot, and compare the pairs of its table or find the best ones in a pile.
 
@@ -73,7 +73,7 @@ def match_pairs(
         lot: the table.
         limits: what makes a good pair.
         pile: disregard the pairs of the table.
-        settings, progress, workers, trust: as in `measure_lot`.
+        settings, progress, workers, corrections: as in `measure_lot`.
 
     Raises:
         LotError: the table names no pairs, or a pile holds more than 3000 skis.
@@ -84,7 +84,7 @@ def match_pairs(
         )
     if pile:
         _check_size(len(lot.rows))
-    measured = measure_lot(lot, settings=settings, progress=progress, workers=workers, trust=trust)
+    measured = measure_lot(lot, settings=settings, progress=progress, workers=workers, corrections=corrections)
     return judge_pairs(measured, limits=limits, pile=pile)
 
 
@@ -96,8 +96,8 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
     """
     limits = limits or PairLimits()
     found = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    trust = measured.trust
-    notes = [*measured.lot.notes, *trust.notes, *_warm(measured.skis)]
+    corrections = measured.corrections
+    notes = [*measured.lot.notes, *corrections.notes, *_warm(measured.skis)]
     if not found.every_partner:
         notes.append(
             f"of each ski only the {PARTNERS} nearest partners were weighed, as more than {MOST_CANDIDATES} pairs are "
@@ -111,7 +111,7 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
         problems=measured.lot.problems,
         unread=measured.unread,
         notes=tuple(notes),
-        calibrations=trust.citations,
+        calibrations=corrections.citations,
     )
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from math import log, tanh
 from typing import Literal
 
-from taptest.identify.corrections import Citation
+from taptest.config.corrections import Citation
 from taptest.identify.measure import MeasuredSki
 from taptest.pairs.limits import Limit, PairLimits, Quantity
 from taptest.tables.reader import CellProblem

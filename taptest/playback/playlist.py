@@ -11,9 +11,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.settings import Settings
 from taptest.core.errors import PlaybackError, RecordingError, shown
 from taptest.io.recording import Recording, read_recording
-from taptest.signal.analysis import Analysis, Mode, Settings, analyse
+from taptest.signal.analysis import Analysis, Mode, analyse
 from taptest.signal.loudness import exposure_db
 from taptest.signal.resynthesis import LEVEL_DBFS, MOST_OCTAVES_UP, fade_out, resynthesise, within_reach
 from taptest.signal.taps import Tap

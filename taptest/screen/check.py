@@ -7,16 +7,10 @@ from dataclasses import replace
 from math import exp, hypot, log
 
 from taptest.beam.construction import Construction
+from taptest.config.corrections import Corrections
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import ConstructionError, shown
-from taptest.identify.corrections import Trust
-from taptest.identify.measure import (
-    MeasuredSki,
-    Rig,
-    bare_mass_per_length,
-    log_dampings,
-    log_deviations,
-    measure_heard,
-)
+from taptest.identify.measure import MeasuredSki, bare_mass_per_length, log_dampings, log_deviations, measure_heard
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.screen.clusters import Member, populations
 from taptest.screen.group import LEAST_GROUP, PHYSICS_FACTOR, Evidence, Findings, Ladder, Limits, judge_group, percent
@@ -24,9 +18,10 @@ from taptest.screen.judged import judged_statistics
 from taptest.screen.reasons import Circumstances, two_builds, verdict_of
 from taptest.screen.screening import LEAST_RANKED, screen_group
 from taptest.screen.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
-from taptest.signal.analysis import Analysis, Settings
+from taptest.signal.analysis import Analysis
+from taptest.ski.facts import SkiFacts
 from taptest.ski.kinds import Kind, kinds
-from taptest.tables.lot import Lot, SkiRow
+from taptest.tables.lot import Lot
 
 __all__ = [
     "CheckResult",
@@ -49,10 +44,10 @@ def check(
     lot: Lot,
     *,
     settings: Settings | None = None,
-    rig: Rig | None = None,
+    rig: RigUncertainty | None = None,
     progress: Progress | None = None,
     workers: int = 1,
-    trust: Trust | None = None,
+    corrections: Corrections | None = None,
     budget: float = BUDGET,
 ) -> CheckResult:
     """Read, analyse, predict and identify every ski of a lot, and judge them.
@@ -66,36 +61,36 @@ def check(
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among; with more than one, a calling script needs the usual guard
             ``if __name__ == "__main__"``.
-        trust: what calibrations say about room, clock and repeatability.
+        corrections: what calibrations say about room, clock and repeatability.
         budget: the share of sound skis that may be called outliers, 0.001 to 0.1.
     """
-    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, trust=trust)
+    measured = measure_lot(lot, settings=settings, rig=rig, progress=progress, workers=workers, corrections=corrections)
     return check_measured(measured, budget=budget)
 
 
 def check_measured(measured: MeasuredLot, *, budget: float = BUDGET) -> CheckResult:
     """Judge skis that were measured before; ``budget`` as in `check`."""
-    lot, trust = measured.lot, measured.trust
+    lot, corrections = measured.lot, measured.corrections
     verdicts, groups, notes = judge(measured.skis, budget=budget)
     return CheckResult(
         skis=verdicts,
         groups=groups,
         problems=lot.problems,
         unread=measured.unread,
-        notes=(*lot.notes, *trust.notes, *notes),
-        calibrations=trust.citations,
+        notes=(*lot.notes, *corrections.notes, *notes),
+        calibrations=corrections.citations,
         budget=budget,
     )
 
 
 def check_heard(
-    row: SkiRow,
+    row: SkiFacts,
     construction: Construction | ConstructionError,
     analyses: Sequence[Analysis],
     *,
     settings: Settings | None = None,
-    rig: Rig | None = None,
-    trust: Trust | None = None,
+    rig: RigUncertainty | None = None,
+    corrections: Corrections | None = None,
 ) -> SkiVerdict:
     """One ski against its own prediction, without a group, from recordings that are analysed already.
 
@@ -105,9 +100,11 @@ def check_heard(
         analyses: of its recordings.
         settings: with which they were analysed.
         rig: uncertainties of the table's stiffness and mass.
-        trust: what calibrations say about clock and repeatability.
+        corrections: what calibrations say about clock and repeatability.
     """
-    ski = measure_heard(row, construction, analyses, settings or Settings(), rig or Rig(), trust=trust)
+    ski = measure_heard(
+        row, construction, analyses, settings or Settings(), rig or RigUncertainty(), corrections=corrections
+    )
     verdicts, _, _ = judge([ski])
     return verdicts[0]
 
@@ -156,8 +153,8 @@ def _evidence(ski: MeasuredSki) -> Evidence:
     return Evidence(
         deviations=Ladder(*(tuple(column) for column in zip(*(each[:3] for each in deviations), strict=True))),
         damping=Ladder(*(tuple(column) for column in zip(*dampings, strict=True))),
-        scale_u=hypot(ski.prediction.scale_u_rel, ski.trust.clock_u_rel),
-        least_shift_u=ski.trust.floor.shift_u_rel,
+        scale_u=hypot(ski.prediction.scale_u_rel, ski.corrections.clock_u_rel),
+        least_shift_u=ski.corrections.floor.shift_u_rel,
         shape_u=tuple(each[3] for each in deviations),
         generation=ski.row.generation,
         mass=bare_mass_per_length(ski.row),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from taptest.identify.corrections import Citation
+from taptest.config.corrections import Citation
 from taptest.identify.ladder import PlacedMode
 from taptest.screen.clusters import Populations
 from taptest.tables.reader import CellProblem

@@ -9,13 +9,15 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.corrections import Corrections, RoomDecay
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError
 from taptest.io.recording import Pickup, Recording
 from taptest.signal.pickup import BOUNCES_TOLD_HZ, pickup_taps
 from taptest.signal.pitch import note_name
 from taptest.signal.resonance import ROUNDS, Pole, find_poles
 from taptest.signal.ringdown import Spectra, model
-from taptest.signal.room import WAITS, RoomDecay, Settled, against_room
+from taptest.signal.room import WAITS, Settled, against_room
 from taptest.signal.segments import SETTLED_S, late_records, records, settled_records
 from taptest.signal.sinking import silences
 from taptest.signal.spectrum import Noise, measure_noise
@@ -39,34 +41,6 @@ _WHERE_IT_RINGS = 0.002  # relative: known better than that, as no part of a roo
 # What a late fit may differ by in frequency from the whole one, or twice its uncertainty as far as it can be no other mode.
 _SAME, _SAME_AT_MOST = 0.004, 0.02
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
-
-
-@dataclass(frozen=True)
-class Settings:
-    """What to look for: frequency range [Hz], how the room decays if known, channel (from 1) if chosen.
-
-    ``room_s``: one reverberation time [s] for all frequencies; it goes before ``room``, which has one for each band.
-    ``rings_on``: it may ring for longer than its taps are apart, as bars do and skis do not.
-    """
-
-    low_hz: float = 15.0
-    high_hz: float = 1500.0
-    room_s: float | None = None
-    channel: int | None = None
-    room: RoomDecay | None = None
-    rings_on: bool = False
-
-    @property
-    def room_decay(self) -> RoomDecay | None:
-        """The room as far as it is known."""
-        return self.room if self.room_s is None else RoomDecay((1000.0,), (self.room_s,))
-
-    def __post_init__(self) -> None:
-        if not 5.0 <= self.low_hz < self.high_hz:
-            raise RecordingError(
-                f"frequency range {self.low_hz:g}-{self.high_hz:g} Hz: the lower limit must be at least 5 Hz"
-                " and below the upper one"
-            )
 
 
 @dataclass(frozen=True)
@@ -149,7 +123,7 @@ def analyse(recording: Recording, settings: Settings | None = None, *, rounds: i
         # A pickup hears no room.
         top = min(settings.high_hz, pickup.high_hz)
         refuse_if_deaf(recording.path, pickup.high_hz / 0.45, settings)
-        settings = replace(settings, high_hz=top, room=None, room_s=None)
+        settings = replace(settings, high_hz=top, room_s=None, corrections=Corrections())
     refuse_if_deaf(recording.path, rate, settings)
     channel = choose_channel(recording, settings.channel)
     samples = np.asarray(recording.samples[:, channel], dtype=np.float64)

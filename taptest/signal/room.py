@@ -13,6 +13,8 @@ from math import exp, hypot, log, pi, sqrt
 
 import numpy as np
 
+from taptest.config.corrections import RoomDecay
+
 # A mode is told from the room when it rings at least this much longer. Then, after the later of the waits below, the settled
 # room moves its damping by no more than 2 %, see `room_u_rel`. At twice the room's time that is less than 1 %.
 ROOM_FACTOR = 1.5
@@ -28,22 +30,6 @@ _SURE = 0.1  # the late damping decides how long a mode rings only where it is k
 # Standard uncertainties from what is heard to the upper limit: 95 in 100 of the modes that simulated rooms limit lie below it
 # (tests/test_room_limited.py, README). A normal distribution would need 1.64; neighbours in frequency make the tail longer.
 _TO_LIMIT = 2.2
-
-
-@dataclass(frozen=True)
-class RoomDecay:
-    """Reverberation time [s], the time to fall by 60 dB, at some ``frequencies_hz`` (rising), such as octave band centres.
-
-    Both have one value per band; a single band speaks for all frequencies.
-    """
-
-    frequencies_hz: tuple[float, ...]
-    reverberation_s: tuple[float, ...]
-
-    def at(self, frequency_hz: float) -> float:
-        """Reverberation time [s] at a frequency: a straight line of logarithms between bands, level beyond the outer ones."""
-        known = np.log(np.array(self.frequencies_hz))
-        return float(np.exp(np.interp(np.log(frequency_hz), known, np.log(np.array(self.reverberation_s)))))
 
 
 @dataclass(frozen=True)

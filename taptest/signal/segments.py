@@ -9,8 +9,8 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.corrections import RoomDecay
 from taptest.signal.ringdown import Spectra
-from taptest.signal.room import RoomDecay
 from taptest.signal.sinking import ring_lengths
 from taptest.signal.spectrum import Noise
 from taptest.signal.taps import Tap

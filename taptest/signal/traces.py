@@ -11,8 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.settings import Settings
 from taptest.io.recording import Recording
-from taptest.signal.analysis import Analysis, Mode, Settings
+from taptest.signal.analysis import Analysis, Mode
 from taptest.signal.taps import Tap
 
 Real = NDArray[np.float64]

@@ -4,20 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from taptest.tables.lot import SkiRow
+from taptest.ski.facts import SkiFacts
 
 Kind = tuple[str, bool, int]
 
 LENGTH_STEP_M = 0.030
 
 
-def kinds(rows: Iterable[tuple[int, SkiRow]]) -> dict[Kind, list[int]]:
+def kinds(rows: Iterable[tuple[int, SkiFacts]]) -> dict[Kind, list[int]]:
     """Numbers of the skis, in order of length, by construction, whether with binding, and length class.
 
     Lengths no more than 30 mm from the next shorter one of the kind are one class, since each ski's own length is in
     its prediction.
     """
-    wide: dict[tuple[str, bool], list[tuple[int, SkiRow]]] = {}
+    wide: dict[tuple[str, bool], list[tuple[int, SkiFacts]]] = {}
     for number, row in rows:
         wide.setdefault((row.construction, row.binding_mass_kg > 0), []).append((number, row))
     found: dict[Kind, list[int]] = {}

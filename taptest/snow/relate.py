@@ -10,9 +10,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.identify.measure import Rig
+from taptest.config.settings import RigUncertainty, Settings
 from taptest.screen.check import CheckResult, Progress, check
-from taptest.signal.analysis import Settings
 from taptest.ski.kinds import kinds
 from taptest.snow.results import Measure, SnowResults
 from taptest.stats.association import Association, associate, holm, least_correlation
@@ -135,7 +134,7 @@ def relate(
     results: SnowResults,
     *,
     settings: Settings | None = None,
-    rig: Rig | None = None,
+    rig: RigUncertainty | None = None,
     progress: Progress | None = None,
     workers: int = 1,
     seed: int = SEED,

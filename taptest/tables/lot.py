@@ -9,6 +9,7 @@ from typing import Literal
 
 from taptest.core.errors import LotError, UnitError, shown
 from taptest.core.units import UNITS, Unit, decimal_mark, parse_quantity
+from taptest.ski.facts import SkiFacts
 from taptest.tables.quantities import QUANTITIES, TEXT_COLUMNS, accepted_headings, check_range, recognise_heading
 from taptest.tables.reader import CellProblem, Table, TableRow, cell_text, read_table
 
@@ -24,38 +25,11 @@ _DECISIVE = (*_NEEDED, "ski_id", "construction", "recording", "rig_centre", "bin
 
 
 @dataclass(frozen=True)
-class SkiRow:
-    """One ski of the table, in SI units; None where the table says nothing.
-
-    ``length_m``, ``mass_kg`` (as hung), ``stiffness_n_per_m`` and ``span_m`` (two-support bending) may be None, and
-    ``construction`` empty, in a row with a recording: that ski can be analysed but not predicted.
-    """
-
-    ski_id: str
-    pair_id: str | None
-    side: Literal["L", "R"] | None
-    construction: str
-    generation: str | None
-    length_m: float | None
-    mass_kg: float | None
-    stiffness_n_per_m: float | None
-    span_m: float | None
-    rig_centre_m: float | None
-    balance_m: float | None
-    binding_mass_kg: float
-    binding_m: float | None
-    temperature_c: float | None
-    recordings: tuple[Path, ...]
-    note: str
-    line: int
-
-
-@dataclass(frozen=True)
 class Lot:
     """The skis that can be used, every problem found, and what was ignored or assumed on reading."""
 
     path: Path
-    rows: tuple[SkiRow, ...]
+    rows: tuple[SkiFacts, ...]
     problems: tuple[CellProblem, ...]
     notes: tuple[str, ...] = ()
 
@@ -192,7 +166,7 @@ def writes_decimal_commas(numbers: Iterable[str]) -> bool:
     return "," in marks and "." not in marks
 
 
-def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
+def _ski(reading: _Reading, row: TableRow) -> SkiFacts | None:
     before = len(reading.problems)
     ski_id = _text(reading, row, "ski_id") or ""
     if not _right_width(reading, row):
@@ -227,7 +201,7 @@ def _ski(reading: _Reading, row: TableRow) -> SkiRow | None:
         return None
     for recording in recordings:
         reading.recording_lines.setdefault(recording, []).append(ski_id)
-    return SkiRow(
+    return SkiFacts(
         ski_id=ski_id,
         pair_id=texts["pair_id"],
         side=side,

@@ -6,12 +6,13 @@ import difflib
 from collections.abc import Sequence
 
 from taptest.core.errors import LotError, shown
-from taptest.tables.lot import Lot, SkiRow
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 
 _SOME = 6
 
 
-def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiRow, ...]:
+def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiFacts, ...]:
     """The skis of these ids, in the order of the names and as often as they are named; all of the lot for no names.
 
     An id is taken as it is written, or without regard to capitals where only one ski is then meant.
@@ -22,7 +23,7 @@ def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiRow, ...]:
     if not names:
         return lot.rows
     exact = {row.ski_id: row for row in lot.rows}
-    folded: dict[str, list[SkiRow]] = {}
+    folded: dict[str, list[SkiFacts]] = {}
     for row in lot.rows:
         folded.setdefault(row.ski_id.casefold(), []).append(row)
     chosen, unknown = [], []

@@ -9,9 +9,9 @@ from datetime import UTC, datetime, timedelta
 import numpy as np
 import pytest
 from support.places import DEMO
-from test_room import claps, impulse_response, write
 from typer.testing import CliRunner
 from unit.test_bar import struck_bar
+from unit.test_room import claps, impulse_response, write
 
 from taptest.calibrate.store import FOLDER_VARIABLE, Calibration, load_calibrations, save_calibration
 from taptest.cli import app

@@ -7,10 +7,10 @@ from math import hypot, sqrt
 import pytest
 from support.logbook_results import add, day, sound
 
-from taptest.identify.corrections import Repeatability, Trust
+from taptest.config.corrections import Corrections, Repeatability
 from taptest.logbook.book import open_logbook
 
-STUDIED = Trust(floor=Repeatability(frequency_u_rel=0.0, damping_u_rel=0.02, shift_u_rel=0.003))
+STUDIED = Corrections(floor=Repeatability(frequency_u_rel=0.0, damping_u_rel=0.02, shift_u_rel=0.003))
 
 
 @pytest.fixture
@@ -22,7 +22,9 @@ def book(tmp_path):
 def later(book, folder, ski_id="17L", **changes):
     """The second point of a ski that was measured as usual first, and the notes."""
     first = {
-        key: changes.pop(f"first_{key}") for key in ("temperature_c", "trust", "orders") if f"first_{key}" in changes
+        key: changes.pop(f"first_{key}")
+        for key in ("temperature_c", "corrections", "orders")
+        if f"first_{key}" in changes
     }
     add(book, ski_id, sound(folder), at=day(1), **first)
     add(book, ski_id, sound(folder, "b.flac", 300.0), at=day(20), **changes)
@@ -49,7 +51,7 @@ def test_twice_the_uncertainty_decides(factor, exceeds, book, tmp_path):
 
 
 def test_what_a_study_found_takes_the_place_of_what_is_assumed(book, tmp_path):
-    point, notes = later(book, tmp_path, factor=0.993, trust=STUDIED, first_trust=STUDIED, damping=0.0105)
+    point, notes = later(book, tmp_path, factor=0.993, corrections=STUDIED, first_corrections=STUDIED, damping=0.0105)
     assert point.tone.u_percent == pytest.approx(0.993 * sqrt(2) * 0.3, rel=1e-9) and not point.tone.exceeds
     assert point.damping.u_percent == pytest.approx(1.05 * sqrt(2) * 2.0, rel=1e-9)
     assert notes == ()

@@ -202,7 +202,8 @@ import os, random, shutil, signal, sys, time
 from pathlib import Path
 import soundfile, scipy.linalg, scipy.optimize, scipy.signal, scipy.special
 from taptest.cli.station import Options, run_station
-from taptest.signal.analysis import Settings, analyse
+from taptest.config.settings import Settings
+from taptest.signal.analysis import analyse
 from taptest.io.recording import from_samples, read_recording
 import taptest.capture.lot_desk, taptest.capture.session, taptest.capture.sources, taptest.capture.listener
 import taptest.present.text.live_view

@@ -21,9 +21,9 @@ from support.report_lots import BIG_NOTE, DEMO, HOSTILE, Page, classic_lot
 from typer.testing import CliRunner
 
 from taptest.cli import app
+from taptest.config.corrections import Citation, Corrections
 from taptest.core.errors import ReportError
 from taptest.core.processes import processes
-from taptest.identify.corrections import Citation, Trust
 from taptest.identify.measured_lot import measure_lot
 from taptest.pairs.pairs import judge_pairs
 from taptest.present.html import report as report_module
@@ -296,11 +296,13 @@ def few_skis(measured, count):
 
 def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
     made_at = datetime.datetime(2026, 1, 30, 9, tzinfo=datetime.UTC)
-    trust = Trust(citations=(Citation("room", made_at, 4.2, "room-1.json", "so it is"),), notes=("tap the reference",))
+    corrections = Corrections(
+        citations=(Citation("room", made_at, 4.2, "room-1.json", "so it is"),), notes=("tap the reference",)
+    )
     ski, found = made.measured.skis[0], made.measured.skis[0].identification
     limited = replace(found.modes[1], flags=("room-limited",), damping_ratio_limit=0.0123)
     ski = replace(ski, identification=replace(found, modes=(found.modes[0], limited, *found.modes[2:])))
-    measured = replace(made.measured, skis=(ski, *made.measured.skis[1:3]), trust=trust)
+    measured = replace(made.measured, skis=(ski, *made.measured.skis[1:3]), corrections=corrections)
     write_report(tmp_path / "report.html", measured, ReportSettings(made_on=DAY, audio=False))
     html = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<strong>room</strong> so it is; made 2026-01-30, 4 days old (room-1.json)." in html

@@ -16,7 +16,7 @@ from taptest.beam.construction import load_construction
 from taptest.calibrate.store import FOLDER_VARIABLE, Calibration, save_calibration
 from taptest.cli import app
 from taptest.compare.compare import compare_measured
-from taptest.identify.corrections import Citation, Repeatability, TemperatureLaw, Trust
+from taptest.config.corrections import Citation, Corrections, Repeatability, TemperatureLaw
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.pairs import judge_pairs
 from taptest.tables.lot import Lot
@@ -29,24 +29,24 @@ def cited(kind, days=3.0):
     return Citation(kind, MADE, days, f"{kind}.json", "so it is")
 
 
-def ski(ski_id, trust, factor=1.0, **row):
+def ski(ski_id, corrections, factor=1.0, **row):
     given = {"pair_id": "1", "side": ski_id[-1], **row}
     modes = {n: (30.0 * n**1.9 * factor, 0.0005, 0.01, 0.02) for n in (2, 3, 4, 5, 6)}
-    return replace(measured_ski(ski_row(ski_id, **given), CLASSIC, modes), trust=trust)
+    return replace(measured_ski(ski_row(ski_id, **given), CLASSIC, modes), corrections=corrections)
 
 
-def lot_of(skis, trust, name="lot.csv", unread=()):
+def lot_of(skis, corrections, name="lot.csv", unread=()):
     rows = tuple(each.row for each in skis)
-    return MeasuredLot(Lot(Path(name), rows, ()), tuple(skis), {"classic_generic": CLASSIC}, unread, trust)
+    return MeasuredLot(Lot(Path(name), rows, ()), tuple(skis), {"classic_generic": CLASSIC}, unread, corrections)
 
 
-def pair_with(trust):
-    return judge_pairs(lot_of([ski("aL", trust), ski("aR", trust, 1.02)], trust))
+def pair_with(corrections):
+    return judge_pairs(lot_of([ski("aL", corrections), ski("aR", corrections, 1.02)], corrections))
 
 
 def test_no_pair_is_compared_more_finely_than_was_repeated():
-    plain = pair_with(Trust()).pairs[0]
-    floor = Trust(floor=Repeatability(frequency_u_rel=0.004, damping_u_rel=0.10, shift_u_rel=0.007))
+    plain = pair_with(Corrections()).pairs[0]
+    floor = Corrections(floor=Repeatability(frequency_u_rel=0.004, damping_u_rel=0.10, shift_u_rel=0.007))
     coarse = pair_with(floor).pairs[0]
     # Two skis, each repeated to 0.7 %: the difference of their shifts to the root of two times that (derived). The difference
     # itself is what it was.
@@ -58,7 +58,7 @@ def test_no_pair_is_compared_more_finely_than_was_repeated():
     assert coarse.difference("damping").u == pytest.approx(damping_u)
     assert plain.difference("damping").u < damping_u / 2
     # Modes alone: with 2 % in each of five, the shift is no better than that allows.
-    modes = pair_with(Trust(floor=Repeatability(frequency_u_rel=0.02))).pairs[0]
+    modes = pair_with(Corrections(floor=Repeatability(frequency_u_rel=0.02))).pairs[0]
     least = math.hypot(math.sqrt(2 * (0.02**2 + 0.0005**2) / 5), 0.001 * math.sqrt(2))
     assert modes.difference("frequency").u == pytest.approx(least)
 
@@ -66,9 +66,9 @@ def test_no_pair_is_compared_more_finely_than_was_repeated():
 def test_a_pair_apart_in_temperature_is_no_longer_warned_of_once_that_is_corrected():
     law = TemperatureLaw(-0.001, 0.0002, 10.0, 0.0, 25.0)
     skis = [{"temperature_c": 2.0}, {"temperature_c": 20.0}]
-    for trust, kelvin in ((Trust(), True), (Trust(temperature=law), False)):
-        left, right = (ski(f"a{side}", trust, **row) for side, row in zip("LR", skis, strict=True))
-        result = judge_pairs(lot_of([left, right], trust))
+    for corrections, kelvin in ((Corrections(), True), (Corrections(temperature=law), False)):
+        left, right = (ski(f"a{side}", corrections, **row) for side, row in zip("LR", skis, strict=True))
+        result = judge_pairs(lot_of([left, right], corrections))
         assert any("K apart" in reason for reason in result.pairs[0].reasons) is kelvin
         (note,) = result.notes
         assert note.startswith("measured between 2 and 20 °C")
@@ -76,36 +76,47 @@ def test_a_pair_apart_in_temperature_is_no_longer_warned_of_once_that_is_correct
 
 
 def test_pairs_cite_what_was_used_and_pass_warnings_on():
-    trust = Trust(citations=(cited("room"), cited("repeatability")), notes=("the reference was out",))
-    result = pair_with(trust)
-    assert result.calibrations == trust.citations and result.notes == trust.notes
-    assert pair_with(Trust()).calibrations == ()
+    corrections = Corrections(citations=(cited("room"), cited("repeatability")), notes=("the reference was out",))
+    result = pair_with(corrections)
+    assert result.calibrations == corrections.citations and result.notes == corrections.notes
+    assert pair_with(Corrections()).calibrations == ()
 
 
 def test_tables_that_share_calibrations_cite_them_once():
-    trust = Trust(citations=(cited("room"), cited("repeatability"), cited("bar")), notes=("the reference was out",))
+    corrections = Corrections(
+        citations=(cited("room"), cited("repeatability"), cited("bar")), notes=("the reference was out",)
+    )
     # Read one after another, the ages differ by a moment.
-    later = replace(trust, citations=(cited("room", 3.0001), cited("repeatability", 3.0001), cited("bar", 3.0001)))
+    later = replace(
+        corrections, citations=(cited("room", 3.0001), cited("repeatability", 3.0001), cited("bar", 3.0001))
+    )
     problem = ("room.json: broken; make it anew",)
-    old = lot_of([ski("aL", trust, generation="old"), ski("aR", trust, generation="old")], trust, "a.csv", problem)
+    old = lot_of(
+        [ski("aL", corrections, generation="old"), ski("aR", corrections, generation="old")],
+        corrections,
+        "a.csv",
+        problem,
+    )
     new = lot_of([ski("bL", later, generation="new"), ski("bR", later, generation="new")], later, "b.csv", problem)
     result = compare_measured([old, new])
     # Intervals come from the scatter of the skis, so repeatability changes nothing there and is not claimed to.
     assert [each.kind for each in result.calibrations] == ["room", "bar"]
-    assert result.notes == trust.notes and result.unread == problem
-    plain = compare_measured([replace(old, trust=Trust(), unread=()), replace(new, trust=Trust(), unread=())])
+    assert result.notes == corrections.notes and result.unread == problem
+    plain = compare_measured(
+        [replace(old, corrections=Corrections(), unread=()), replace(new, corrections=Corrections(), unread=())]
+    )
     assert plain.calibrations == () and plain.notes == ()
 
 
 def test_generations_of_different_days_are_not_warned_of_once_temperature_is_corrected():
     law = TemperatureLaw(-0.001, 0.0002, 10.0, 0.0, 25.0)
-    for trust, warned in ((Trust(), True), (Trust(temperature=law), False)):
+    for corrections, warned in ((Corrections(), True), (Corrections(temperature=law), False)):
         skis = [
-            ski(f"{name}{side}", trust, generation=name, temperature_c=warm)
+            ski(f"{name}{side}", corrections, generation=name, temperature_c=warm)
             for name, warm in (("old", 4.0), ("new", 20.0))
             for side in "LR"
         ]
-        notes = compare_measured([lot_of(skis, trust)]).notes
+        notes = compare_measured([lot_of(skis, corrections)]).notes
         assert any("16 K warmer" in note for note in notes) is warned
 
 

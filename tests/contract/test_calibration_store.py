@@ -15,7 +15,7 @@ from taptest.calibrate.store import (
     load_calibrations,
     save_calibration,
 )
-from taptest.calibrate.use import trust_from
+from taptest.calibrate.use import corrections_from
 from taptest.core.errors import CalibrationError
 from taptest.screen.group import Evidence, Ladder, judge_group
 
@@ -130,12 +130,12 @@ def test_numbers_in_values(value, read):
 def trusted(tmp_path, *made, **more):
     for kind, values, days in made:
         stored(tmp_path, kind, NOON - timedelta(days=days), values)
-    return trust_from(load_calibrations(tmp_path), NOON, **more)
+    return corrections_from(load_calibrations(tmp_path), NOON, **more)
 
 
 def test_the_newest_of_each_kind_is_used_and_cited(tmp_path):
     drift = {"state": "in", "last": "2026-11-25T11:00:00Z"}
-    trust = trusted(
+    corrections = trusted(
         tmp_path,
         ("room", {"bands": []}, 9),
         ("room", ROOM, 2),
@@ -143,18 +143,22 @@ def test_the_newest_of_each_kind_is_used_and_cited(tmp_path):
         ("bar", {"clock_factor": 1.0004, "clock_u_rel": 2e-5}, 1),
         ("drift", drift, 0.1),
     )
-    assert trust.problems == () and trust.notes == ()
-    assert trust.room.at(60.0) == trust.room.at(250.0) == 0.5  # a single band speaks for all
-    assert (trust.floor.frequency_u_rel, trust.floor.damping_u_rel, trust.floor.shift_u_rel) == (0.001, 0.04, 0.0)
-    assert (trust.clock_factor, trust.clock_u_rel) == (1.0004, 2e-5)
-    assert {each.kind: each.age_days for each in trust.citations} == {
+    assert corrections.problems == () and corrections.notes == ()
+    assert corrections.room.at(60.0) == corrections.room.at(250.0) == 0.5  # a single band speaks for all
+    assert (corrections.floor.frequency_u_rel, corrections.floor.damping_u_rel, corrections.floor.shift_u_rel) == (
+        0.001,
+        0.04,
+        0.0,
+    )
+    assert (corrections.clock_factor, corrections.clock_u_rel) == (1.0004, 2e-5)
+    assert {each.kind: each.age_days for each in corrections.citations} == {
         "room": 2.0,
         "repeatability": 30.0,
         "bar": 1.0,
         "drift": pytest.approx(0.1),
     }
-    assert all(each.file.endswith("Z.json") and each.effect for each in trust.citations)
-    own = trust_from(load_calibrations(tmp_path), NOON, room_given=True)
+    assert all(each.file.endswith("Z.json") and each.effect for each in corrections.citations)
+    own = corrections_from(load_calibrations(tmp_path), NOON, room_given=True)
     assert own.room is None and "room" not in {each.kind for each in own.citations}
 
 
@@ -189,16 +193,18 @@ def test_a_reference_that_is_out_or_old_is_warned_of(tmp_path):
     ],
 )
 def test_values_that_cannot_be_used_are_named(tmp_path, kind, values, said):
-    trust = trusted(tmp_path, (kind, values, 0))
-    (problem,) = trust.problems
-    assert said in problem and f"{kind}-2026" in problem and trust.citations == ()
-    assert trust.room is None and trust.clock_factor == 1.0
+    corrections = trusted(tmp_path, (kind, values, 0))
+    (problem,) = corrections.problems
+    assert said in problem and f"{kind}-2026" in problem and corrections.citations == ()
+    assert corrections.room is None and corrections.clock_factor == 1.0
 
 
 def test_a_learnt_construction_is_cited_only_where_it_is_used(tmp_path):
     made = ("construction", {"construction": "ours/race.toml"}, 3)
     assert trusted(tmp_path, made).citations == ()
-    (cited,) = trust_from(load_calibrations(tmp_path), NOON, constructions=("race.toml", "skate_generic")).citations
+    (cited,) = corrections_from(
+        load_calibrations(tmp_path), NOON, constructions=("race.toml", "skate_generic")
+    ).citations
     assert cited.kind == "construction" and "ours/race.toml" in cited.effect
 
 

@@ -256,7 +256,7 @@ def test_the_check_of_a_microphone_has_the_lines_that_the_readme_shows():
     from taptest.capture.input_check import FINDINGS
     from taptest.present.text.devices_table import SWITCH_OFF
 
-    source = text_of(ROOT / "taptest" / "show" / "devices_table.py")
+    source = text_of(ROOT / "taptest" / "present" / "text" / "devices_table.py")
     shown = re.search(r"```text\n(no\. input.+?)```", text_of(README), re.DOTALL)[1]
     labels = re.findall(r"^(\w+)  +\S", shown.split("\n\n")[1], re.MULTILINE)
     assert labels == re.findall(r"^        \(\"(\w+)\", \"bold\"", source, re.MULTILINE)

@@ -24,11 +24,11 @@ from support.simulated_lots import (
 )
 
 from taptest.beam.construction import load_construction
-from taptest.identify.measure import Rig, combine, measure_ski
+from taptest.config.settings import RigUncertainty, Settings
+from taptest.identify.measure import combine, measure_ski
 from taptest.screen.check import check, judge
 from taptest.screen.group import Ladder, two_way
 from taptest.screen.reasons import REHANG
-from taptest.signal.analysis import Settings
 from taptest.tables.lot import read_lot
 
 CONSTRUCTION = load_construction("classic_generic")
@@ -451,7 +451,7 @@ def test_progress_and_processes_change_nothing(tmp_path):
 
 def test_a_demo_ski_is_measured_as_it_was_made():
     lot = read_lot(DEMO / "lot.csv")
-    ski = measure_ski(lot.rows[0], CONSTRUCTION, Settings(), Rig())
+    ski = measure_ski(lot.rows[0], CONSTRUCTION, Settings(), RigUncertainty())
     assert not ski.obstacles
     assert ski.taps_good >= 3
     truth = demo_truth()[ski.row.ski_id]

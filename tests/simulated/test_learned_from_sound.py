@@ -18,8 +18,9 @@ from test_identification import outcome
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.calibrate.construction import Learner, learn
+from taptest.config.settings import RigUncertainty
 from taptest.identify.ladder import identify
-from taptest.identify.measure import MeasuredSki, Rig, measurements_of
+from taptest.identify.measure import MeasuredSki, measurements_of
 from taptest.io.recording import from_samples
 from taptest.signal.analysis import analyse
 
@@ -50,7 +51,7 @@ def hear(rng, shape, *, soft=False):
 
 
 def placed(row, modes, construction):
-    prediction = predict(construction, measurements_of(row, Rig()))
+    prediction = predict(construction, measurements_of(row, RigUncertainty()))
     found = identify(modes, prediction, low_hz=15.0, high_hz=1500.0)
     obstacles = ("ambiguous",) if found.ambiguous else ()
     return MeasuredSki(row, construction.name, prediction, found, 5, 5, obstacles)

@@ -17,9 +17,10 @@ from unit.test_taps import good, random_recording, voice
 
 from taptest.capture.events import Block, HeardTap, Level
 from taptest.capture.listener import Listener
+from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, RecordingError
 from taptest.io.recording import from_samples, read_recording
-from taptest.signal.analysis import Settings, analyse
+from taptest.signal.analysis import analyse
 
 Real = NDArray[np.float64]
 RATE_HZ = 16_000

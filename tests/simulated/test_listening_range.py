@@ -14,9 +14,10 @@ import pytest
 from scipy.fft import next_fast_len
 from support.places import DEMO
 
+from taptest.config.settings import Settings
 from taptest.io.recording import read_recording
 from taptest.signal import segments as records
-from taptest.signal.analysis import Mode, Settings, analyse
+from taptest.signal.analysis import Mode, analyse
 from taptest.signal.resonance import _in_shadow, _Work
 from taptest.signal.ringdown import Spectra
 

@@ -10,10 +10,11 @@ from scipy import signal
 from support.places import DEMO
 from support.struck_sounds import SKI
 
+from taptest.config.settings import Settings
 from taptest.core.errors import PlaybackError
 from taptest.identify.ladder import PlacedMode
 from taptest.io.recording import from_samples, read_recording
-from taptest.signal.analysis import Mode, Settings, analyse
+from taptest.signal.analysis import Mode, analyse
 from taptest.signal.resynthesis import HIGHEST_SHARE, LEVEL_DBFS, resynthesise, within_reach
 
 RATE_HZ = 48_000

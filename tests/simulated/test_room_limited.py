@@ -10,9 +10,11 @@ import pytest
 from microphone import Radiation, Surroundings, microphone
 from synthesis import ring
 
+from taptest.config.corrections import Corrections, RoomDecay
+from taptest.config.settings import Settings
 from taptest.io.recording import from_samples
-from taptest.signal.analysis import MODE_FLAGS, Settings, analyse
-from taptest.signal.room import ROOM_FACTOR, WAITS, RoomDecay, Settled, against_room, room_u_rel
+from taptest.signal.analysis import MODE_FLAGS, analyse
+from taptest.signal.room import ROOM_FACTOR, WAITS, Settled, against_room, room_u_rel
 
 ROOMS_S = (0.3, 0.6, 1.2)
 TAPS = 4
@@ -221,7 +223,7 @@ def test_a_room_that_is_not_known_changes_nothing():
     recording = from_samples(sound, 16_000)
     plain = analyse(recording).modes
     one = analyse(recording, Settings(room_s=0.2))
-    bands = analyse(recording, Settings(room=RoomDecay((250.0, 500.0), (0.2, 0.2))))
+    bands = analyse(recording, Settings(corrections=Corrections(room=RoomDecay((250.0, 500.0), (0.2, 0.2)))))
     assert plain[0].flags == () and one.modes == bands.modes
     # 200 Hz and 1 % of critical: 0.55 s, longer than 0.2 s and shorter than 0.6 s [derived].
     assert "room-limited" not in one.modes[0].flags

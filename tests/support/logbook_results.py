@@ -9,12 +9,13 @@ import numpy as np
 import soundfile
 
 from support.result_objects import analysis, verdict
-from taptest.identify.corrections import Trust
+from taptest.config.corrections import Corrections
 from taptest.identify.ladder import PlacedMode
 from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.screen.verdict import CheckResult
-from taptest.tables.lot import Lot, SkiRow
+from taptest.ski.facts import SkiFacts
+from taptest.tables.lot import Lot
 
 RATE_HZ = 48_000
 LADDER_HZ = (66.3, 120.7, 191.9, 280.2)  # invented, bending orders 2 to 5
@@ -49,7 +50,7 @@ def row(ski_id="C05R", recordings=(), **changes):
         "line": 2,
         **changes,
     }
-    return SkiRow(**given)
+    return SkiFacts(**given)
 
 
 def modes(factor=1.0, damping=0.01, u_rel=1e-4, orders=range(2, 6)):
@@ -60,22 +61,26 @@ def modes(factor=1.0, damping=0.01, u_rel=1e-4, orders=range(2, 6)):
     )
 
 
-def checked(*skis, name="lot.csv", trust=None):
+def checked(*skis, name="lot.csv", corrections=None):
     """A lot and its check from (row, verdict) pairs."""
     lot = Lot(Path(name), tuple(each for each, _ in skis), ())
     result = CheckResult(tuple(each for _, each in skis), (), (), ())
     measured = MeasuredLot(
-        lot, tuple(MeasuredSki(each, trust=trust or Trust()) for each, _ in skis), {}, (), trust or Trust()
+        lot,
+        tuple(MeasuredSki(each, corrections=corrections or Corrections()) for each, _ in skis),
+        {},
+        (),
+        corrections or Corrections(),
     )
     return lot, result, measured
 
 
-def add(book, ski_id, recording, *, at, factor=1.0, damping=0.01, word="pass", trust=None, **changes):
+def add(book, ski_id, recording, *, at, factor=1.0, damping=0.01, word="pass", corrections=None, **changes):
     """Enter one ski as it was measured at a time."""
     mode_changes = {key: changes.pop(key) for key in ("u_rel", "orders") if key in changes}
     the_row = row(ski_id, (recording,), **changes)
     told = verdict(ski_id, word, modes=modes(factor, damping, **mode_changes))
-    lot, result, measured = checked((the_row, told), trust=trust)
+    lot, result, measured = checked((the_row, told), corrections=corrections)
     return book.add_check(result, lot, measured=measured, at=at)
 
 

@@ -12,6 +12,8 @@ from functools import cache
 
 import numpy as np
 
+from support.places import DEMO
+
 FINE_HZ = 40_000
 _PLACE, _STRUCK = 0.97, 0.44  # stations of the pickup and of the hammer; no mode up to the third has a node at either
 _CONTACT_S = 0.003

@@ -44,7 +44,19 @@ class PostgresServer:
             shutil.chown(folder, _NOBODY)
             self._as = ["setpriv", f"--reuid={_NOBODY}", "--clear-groups", "--"]
         self._run(
-            *("initdb", "-D", f"{folder}/data", "-U", "owner", "-A", "trust", "-E", "UTF8", "--locale=C.UTF-8", "-N")
+            *(
+                "initdb",
+                "-D",
+                f"{folder}/data",
+                "-U",
+                "owner",
+                "-A",
+                "trust",
+                "-E",
+                "UTF8",
+                "--locale=C.UTF-8",
+                "-N",
+            )
         )
 
     def start(self) -> None:

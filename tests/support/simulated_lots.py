@@ -12,9 +12,10 @@ from synthesis import build_ski, smooth_thickness, with_soft_spot
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
+from taptest.config.settings import RigUncertainty
 from taptest.identify.ladder import Identification, PlacedMode
-from taptest.identify.measure import MeasuredSki, Rig, measurements_of
-from taptest.tables.lot import SkiRow
+from taptest.identify.measure import MeasuredSki, measurements_of
+from taptest.ski.facts import SkiFacts
 
 SPAN_M = 1.4
 MASS_KG, STIFFNESS_N_PER_M = 0.52, 4600.0
@@ -147,12 +148,12 @@ def ski_row(ski_id="C01L", **changes):
         "line": 2,
         **changes,
     }
-    return SkiRow(**given)
+    return SkiFacts(**given)
 
 
 def measured_ski(row, construction, modes, *, taps=5, first_u=0.01):
     """A ski whose identified bending modes are {order: (Hz, relative u, damping ratio, relative u of that)}."""
-    prediction = predict(construction, measurements_of(row, Rig()))
+    prediction = predict(construction, measurements_of(row, RigUncertainty()))
     placed = tuple(
         PlacedMode("bending", n, f, f * u, z, z * u_z, -10.0, prediction.bending_hz[n - 1], 1.0)
         for n, (f, u, z, u_z) in sorted(modes.items())

@@ -19,11 +19,12 @@ from taptest.archive.job import Outcome, analyse_file, in_order
 from taptest.archive.lines import open_lines
 from taptest.archive.local import local_crew
 from taptest.archive.run import run_archive, to_do
+from taptest.config.corrections import Corrections, RoomDecay
+from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError
 from taptest.io.recording import read_recording
 from taptest.present.json.documents import recording_document
-from taptest.signal.analysis import Settings, analyse
-from taptest.signal.room import RoomDecay
+from taptest.signal.analysis import analyse
 
 SETTINGS = Settings(high_hz=600)
 posix = pytest.mark.skipif(os.name != "posix", reason="signals, locks and limits as POSIX has them")
@@ -116,7 +117,7 @@ def test_a_folder_that_cannot_be_looked_into_is_named(tmp_path, monkeypatch):
 
 @pytest.mark.slow
 def test_a_line_is_the_recording_as_it_is_analysed_and_what_it_was(skis, tmp_path):
-    settings = replace(SETTINGS, room=RoomDecay((125.0, 1000.0), (0.3, 0.2)))
+    settings = replace(SETTINGS, corrections=Corrections(room=RoomDecay((125.0, 1000.0), (0.3, 0.2))))
     work(skis, tmp_path / "r.jsonl", settings)
     assert len(by_path(tmp_path / "r.jsonl")) == 4
     for path, line in by_path(tmp_path / "r.jsonl").items():
@@ -183,7 +184,7 @@ def test_other_settings_or_another_version_are_done_again(hiss, monkeypatch):
         assert len(work(hiss, lines, settings)[0]) == 6
     for settings in (SETTINGS, replace(SETTINGS, high_hz=601), replace(SETTINGS, room_s=0.3)):
         assert work(hiss, lines, settings)[0] == []
-    monkeypatch.setattr("taptest.archive.lines.__version__", "0.0.1")
+    monkeypatch.setattr("taptest.archive.lines.VERSION", "0.0.1")
     assert len(work(hiss, lines)[0]) == 6
 
 

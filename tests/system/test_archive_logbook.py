@@ -19,10 +19,10 @@ from taptest.archive.files import find_sound_files
 from taptest.archive.local import local_crew
 from taptest.archive.run import run_archive, to_do
 from taptest.cli import app
+from taptest.config.settings import Settings
 from taptest.logbook.archive_results import LoggedResults
 from taptest.logbook.book import open_logbook
 from taptest.logbook.schema import ANALYSES, MODES, RECORDINGS, TAPS
-from taptest.signal.analysis import Settings
 
 SETTINGS = Settings()
 NUMBERS = ("frequency_hz", "frequency_u_hz", "damping_ratio", "damping_ratio_u", "level_db", "taps")

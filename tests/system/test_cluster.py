@@ -13,12 +13,12 @@ from taptest.archive.cluster import cluster_crew
 from taptest.archive.files import SoundFile, find_sound_files
 from taptest.archive.local import local_crew
 from taptest.archive.run import run_archive, to_do
+from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError, PackageError
 from taptest.logbook.archive_results import LoggedResults
 from taptest.logbook.book import open_logbook
 from taptest.logbook.schema import ANALYSES, MODES
 from taptest.present.json.documents import recording_document
-from taptest.signal.analysis import Settings
 
 pytestmark = pytest.mark.timeout(120)  # a cluster that hangs should not hold up the rest for ten minutes
 
@@ -72,7 +72,7 @@ def test_a_cluster_fills_a_logbook_as_this_process_does(skis, workers, tmp_path)
 
 
 def test_another_version_is_refused(skis, workers, monkeypatch):
-    monkeypatch.setattr(cluster, "__version__", "9.9.9")  # here; the workers have their own
+    monkeypatch.setattr(cluster, "VERSION", "9.9.9")  # here; the workers have their own
     with pytest.raises(
         ArchiveError, match=r"worker tcp://.*: has taptest 0\..*, here it is 9\.9\.9; install the same there"
     ):
@@ -137,7 +137,7 @@ def test_a_cluster_without_workers_is_refused(skis, monkeypatch):
 def test_workers_that_do_not_see_the_archive_are_named(skis):
     class Client:
         def run(self, function, path, on_error):
-            return {"tcp://192.0.2.1:1": function(path), "tcp://192.0.2.2:1": (cluster.__version__, False)}
+            return {"tcp://192.0.2.1:1": function(path), "tcp://192.0.2.2:1": (cluster.VERSION, False)}
 
     with pytest.raises(
         ArchiveError, match=r"192\.0\.2\.2:1: does not see .*00\.flac; the archive must be at the same place"

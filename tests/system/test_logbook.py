@@ -23,9 +23,10 @@ from support.places import ROOT
 from support.postgres_server import postgres_server
 from support.result_objects import mode, verdict
 
+from taptest.config.corrections import Citation
+from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import LogbookError, LogbookUnreachable
-from taptest.identify.corrections import Citation
 from taptest.io.recording import from_samples, read_recording
 from taptest.logbook import book as book_module
 from taptest.logbook import sounds as sounds_module
@@ -34,7 +35,6 @@ from taptest.logbook.engine import READING
 from taptest.logbook.place import place_of
 from taptest.logbook.schema import BELOW, METADATA, digest_of, stored_values
 from taptest.logbook.sounds import store_sound
-from taptest.signal.analysis import Settings
 from taptest.signal.identity import sound_sha256
 
 

@@ -14,10 +14,11 @@ from support.system import missing, need_system_file
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import SkiMeasurements, predict
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError
 from taptest.identify.ladder import identify
 from taptest.io.recording import from_samples, read_recording
-from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.analysis import Analysis, analyse
 
 LOOPS = Path("/usr/share/sonic-pi/samples")
 # Bending ladder of the bar "Glocken C8" and its two torsion-like partials, from a plain FFT [page: read off the sample itself].

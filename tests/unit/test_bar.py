@@ -11,9 +11,10 @@ from test_beam_timoshenko import exact_hz
 
 from taptest.beam.bar import Bar, bar_names, fit_slenderness, load_bar, modulus_from_first_mode, propagated_u
 from taptest.calibrate.bar import bar_result, measure_bar, place_ladder
+from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError
 from taptest.io.recording import from_samples
-from taptest.signal.analysis import Mode, Settings, analyse
+from taptest.signal.analysis import Mode, analyse
 
 INCH_M = 0.0254
 RATE = 16_000

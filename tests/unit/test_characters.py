@@ -13,11 +13,12 @@ from support.struck_sounds import struck
 from typer.testing import CliRunner
 
 from taptest.cli import app
+from taptest.config.settings import Settings
 from taptest.io.recording import from_samples
 from taptest.present.text.character_pictures import ladders_view, traces_view
 from taptest.present.text.characters import CharacterPicture, even_axis, frequency_axis, shows_dots
 from taptest.screen.verdict import GroupSummary
-from taptest.signal.analysis import Settings, analyse
+from taptest.signal.analysis import analyse
 from taptest.signal.traces import main_traces
 
 BRAILLE = {chr(code) for code in range(0x2800, 0x2900)}

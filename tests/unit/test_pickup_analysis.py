@@ -6,12 +6,14 @@ import json
 
 import numpy as np
 import pytest
-from support.pickups import DEMO, pickup, truth
+from support.pickups import pickup, truth
+from support.places import DEMO
 from typer.testing import CliRunner
 
 from taptest.cli import app
+from taptest.config.settings import Settings
 from taptest.io.recording import read_recording
-from taptest.signal.analysis import Settings, analyse
+from taptest.signal.analysis import analyse
 
 
 def written(path, values, sample_rate_hz, heading="acceleration_m_per_s2"):

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from taptest.calibrate.room import OCTAVES_HZ, band_decay, measure_room, octave, statistical_u_rel
+from taptest.config.corrections import RoomDecay
 from taptest.core.errors import CalibrationError
-from taptest.signal.room import RoomDecay
 
 RATE = 16_000
 

@@ -15,10 +15,11 @@ from typer.testing import CliRunner
 
 import taptest.export.spectra as module
 from taptest.cli import app
+from taptest.config.settings import Settings
 from taptest.core.errors import ExchangeError
 from taptest.export.spectra import Decay, TapSpectrum, read_spectra, tap_spectrum, write_spectra
 from taptest.io.recording import from_samples, read_recording
-from taptest.signal.analysis import Settings, analyse
+from taptest.signal.analysis import analyse
 
 RATE_HZ, F_HZ, ZETA, AMPLITUDE = 8000, 160.0, 0.01, 0.5
 

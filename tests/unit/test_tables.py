@@ -9,13 +9,13 @@ from support.result_objects import all_refused, analysis, mode, not_judged, resu
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import SkiMeasurements
+from taptest.config.settings import Settings
 from taptest.identify.predicted import Change, LotPrediction, predict_ski
 from taptest.present.text.analysis_table import MODE_FLAGS, RECORDING_FLAGS, TAP_REASONS, analysis_view
 from taptest.present.text.prediction_table import lot_view, ski_view
 from taptest.present.text.tables import CAUTION, number, with_u
 from taptest.present.text.verdict_table import STYLES, check_view
 from taptest.signal.analysis import MODE_FLAGS as ALL_MODE_FLAGS
-from taptest.signal.analysis import Settings
 from taptest.signal.taps import REASONS
 
 MEASUREMENTS = SkiMeasurements(1.9, 0.52, 3200.0, 1.4)

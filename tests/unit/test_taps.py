@@ -11,9 +11,10 @@ from numpy.typing import NDArray
 from support.places import DEMO
 from support.struck_sounds import LOUD, SKI, free_decay, hum, ring, struck
 
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError
 from taptest.io.recording import from_samples, read_recording
-from taptest.signal.analysis import Analysis, Settings, analyse
+from taptest.signal.analysis import Analysis, analyse
 from taptest.signal.taps import REASONS, Envelope, Tap, judge_taps
 
 Real = NDArray[np.float64]

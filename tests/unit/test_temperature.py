@@ -12,10 +12,10 @@ from typer.testing import CliRunner
 
 from taptest.calibrate.store import Calibration, Calibrations
 from taptest.calibrate.temperature import fit_temperature, law_of
-from taptest.calibrate.use import trust_from
+from taptest.calibrate.use import corrections_from
 from taptest.cli import app
+from taptest.config.corrections import Corrections, TemperatureLaw
 from taptest.core.errors import CalibrationError
-from taptest.identify.corrections import TemperatureLaw, Trust
 
 TRUE_PER_K = -0.001  # -0.05 to -0.15 %/K: common practice, no source
 
@@ -72,11 +72,16 @@ def test_too_small_a_study_is_refused_and_bad_cells_are_named(tmp_path: Path) ->
 
 
 def test_a_check_corrects_inside_the_range_of_the_study_only() -> None:
-    trust = Trust(clock_factor=1.001, temperature=TemperatureLaw(TRUE_PER_K, 1e-5, 12.0, 2.0, 22.0))
+    corrections = Corrections(clock_factor=1.001, temperature=TemperatureLaw(TRUE_PER_K, 1e-5, 12.0, 2.0, 22.0))
     # A ski 8 K warmer rings exp(-0.008) times as high; that is taken back.
-    assert trust.frequency_factor(20.0) == pytest.approx(1.001 * np.exp(0.008), rel=1e-12)
-    assert trust.frequency_factor(12.0) == trust.frequency_factor(None) == trust.frequency_factor(25.0) == 1.001
-    assert replace(trust, temperature=None).frequency_factor(20.0) == 1.001
+    assert corrections.frequency_factor(20.0) == pytest.approx(1.001 * np.exp(0.008), rel=1e-12)
+    assert (
+        corrections.frequency_factor(12.0)
+        == corrections.frequency_factor(None)
+        == corrections.frequency_factor(25.0)
+        == 1.001
+    )
+    assert replace(corrections, temperature=None).frequency_factor(20.0) == 1.001
 
 
 def stored(**changes: object) -> Calibrations:
@@ -94,14 +99,14 @@ def stored(**changes: object) -> Calibrations:
 
 def test_a_stored_slope_is_cited_used_or_refused() -> None:
     now = datetime(2026, 11, 3, tzinfo=UTC)
-    used = trust_from(stored(), now)
+    used = corrections_from(stored(), now)
     assert used.temperature == law_of(stored().items[0])
     assert "-0.10 % a kelvin" in used.citations[0].effect
-    unsure = trust_from(stored(percent_per_k_u=0.06), now)
+    unsure = corrections_from(stored(percent_per_k_u=0.06), now)
     assert unsure.temperature is None
     assert "nothing is corrected" in unsure.citations[0].effect
     for bad in ({"percent_per_k": "x"}, {"low_c": 15.0}, {"percent_per_k": 50.0}):
-        refused = trust_from(stored(**bad), now)
+        refused = corrections_from(stored(**bad), now)
         assert refused.temperature is None
         assert len(refused.problems) == 1
 

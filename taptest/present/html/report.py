@@ -14,8 +14,9 @@ from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
-from taptest import __version__
+from taptest.config.settings import Settings
 from taptest.core.errors import ReportError, shown
+from taptest.core.version import VERSION
 from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.present.html.page import environment, frame
@@ -26,7 +27,6 @@ from taptest.present.plots.plots import style
 from taptest.present.text.citation import cited
 from taptest.screen.check import check_measured
 from taptest.screen.verdict import CheckResult, GroupSummary
-from taptest.signal.analysis import Settings
 
 ORDER = ("pass", "recheck", "outlier", "not judged")
 SECTIONS = (("outlier", "Set aside"), ("recheck", "Recheck"), ("not judged", "Not judged"))
@@ -154,9 +154,7 @@ def _head(measured: MeasuredLot, result: CheckResult, how: ReportSettings) -> st
 
 
 def _tail() -> str:
-    return (
-        environment().get_template("tail.html").render(script=frame("", scripted=True)["script"], version=__version__)
-    )
+    return environment().get_template("tail.html").render(script=frame("", scripted=True)["script"], version=VERSION)
 
 
 def day_of(how: ReportSettings) -> str:

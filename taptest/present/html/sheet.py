@@ -10,8 +10,8 @@ from typing import Any
 
 from markupsafe import Markup
 
-from taptest import __version__
 from taptest.core.errors import ReportError, shown
+from taptest.core.version import VERSION
 from taptest.identify.ladder import PlacedMode
 from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot
@@ -72,7 +72,7 @@ def write_sheet(
             tone_picture=picture,
             notes=[(ski.row.ski_id, ski.row.note) for ski in (pair.first, pair.second) if ski.row.note],
             calibrations=[dated(each) for each in result.calibrations],
-            version=__version__,
+            version=VERSION,
         )
     )
     with replacing(path) as page:

@@ -15,6 +15,7 @@ from typing import Any
 
 from taptest.beam.construction import Construction
 from taptest.beam.predict import hung_shapes
+from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, TaptestError
 from taptest.identify.ladder import PlacedMode
 from taptest.identify.measure import MeasuredSki, measurements_of
@@ -30,7 +31,7 @@ from taptest.present.plots.ski import (
 )
 from taptest.present.text.analysis_table import MODE_FLAGS
 from taptest.present.text.tables import note
-from taptest.signal.analysis import Analysis, Settings
+from taptest.signal.analysis import Analysis
 from taptest.signal.pitch import note_name
 from taptest.signal.resynthesis import resynthesise
 from taptest.signal.traces import CLIP_PEAK_DBFS, ring_down_trace, spectrum_trace, tap_clip

@@ -7,8 +7,8 @@ from collections.abc import Iterable
 from taptest.capture.devices import InputDevice
 from taptest.capture.happenings import Ended, Happening, Said, SkiDone, TapLost, TapRefused
 from taptest.capture.input_check import InputCheck
+from taptest.config.corrections import Citation
 from taptest.core.errors import shown
-from taptest.identify.corrections import Citation
 from taptest.identify.ladder import PlacedMode
 from taptest.identify.predicted import LotPrediction, PredictedSki
 from taptest.io.recording import PickupChannel

@@ -5,11 +5,12 @@ import math
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.config.corrections import Corrections
+from taptest.config.settings import Settings
 from taptest.core.errors import shown
-from taptest.identify.corrections import Trust
 from taptest.present.text.citation import cited
 from taptest.present.text.tables import counted, hanging, limit_or, note, number, pinned, prose, ruled_table, with_u
-from taptest.signal.analysis import Analysis, Mode, Settings
+from taptest.signal.analysis import Analysis, Mode
 
 # Each reason: what it means, what to do.
 TAP_REASONS = {
@@ -65,7 +66,7 @@ RECORDING_FLAGS = {
 }
 
 
-def analysis_view(analysis: Analysis, settings: Settings, width: int, trust: Trust | None = None) -> Group:
+def analysis_view(analysis: Analysis, settings: Settings, width: int, corrections: Corrections | None = None) -> Group:
     """Recording, taps with what is wrong with them, modes and what their remarks mean."""
     parts: list[RenderableType] = [Text.assemble((shown(analysis.path, 200), "bold"), f"  {_sound(analysis)}")]
     if analysis.taps:
@@ -74,7 +75,7 @@ def analysis_view(analysis: Analysis, settings: Settings, width: int, trust: Tru
         parts += [Text(), _mode_table(analysis.modes, width), Text(), _legend(analysis.modes)]
     parts += [
         Text(),
-        hanging([*_remarks(analysis, settings), *(cited(each) for each in (trust or Trust()).citations)]),
+        hanging([*_remarks(analysis, settings), *(cited(each) for each in (corrections or Corrections()).citations)]),
         Text(),
     ]
     return Group(*parts)

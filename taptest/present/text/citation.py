@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from rich.console import RenderableType
 from rich.text import Text
 
+from taptest.config.corrections import Citation
 from taptest.core.errors import shown
-from taptest.identify.corrections import Citation
 from taptest.present.text.tables import counted, hanging, heading
 
 

@@ -9,8 +9,6 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import exp
 
-from taptest.signal.room import RoomDecay
-
 
 @dataclass(frozen=True)
 class Citation:
@@ -21,6 +19,24 @@ class Citation:
     age_days: float
     file: str
     effect: str
+
+
+@dataclass(frozen=True)
+class RoomDecay:
+    """Reverberation time [s], the time to fall by 60 dB, at some ``frequencies_hz`` (rising), such as octave band centres.
+
+    Both have one value per band; a single band speaks for all frequencies.
+    """
+
+    frequencies_hz: tuple[float, ...]
+    reverberation_s: tuple[float, ...]
+
+    def at(self, frequency_hz: float) -> float:
+        """Reverberation time [s] at a frequency: a straight line of logarithms between bands, level beyond the outer ones."""
+        import numpy as np
+
+        known = np.log(np.array(self.frequencies_hz))
+        return float(np.exp(np.interp(np.log(frequency_hz), known, np.log(np.array(self.reverberation_s)))))
 
 
 @dataclass(frozen=True)
@@ -53,7 +69,7 @@ class TemperatureLaw:
 
 
 @dataclass(frozen=True)
-class Trust:
+class Corrections:
     """What a check takes from calibrations.
 
     ``clock_factor`` true over measured frequency, with ``clock_u_rel``; ``temperature`` how frequency goes with it;
