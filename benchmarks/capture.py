@@ -20,9 +20,9 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 
-from taptest.capture.events import Block, HeardTap
 from taptest.capture.listener import Listener
 from taptest.capture.sources import FileSource
+from taptest.capture.stream import Block, HeardTap
 from taptest.io.recording import read_recording
 
 DEMO = sorted((Path(__file__).resolve().parent.parent / "recordings_demo").glob("*.flac"))

@@ -24,7 +24,6 @@ from support.logbook_results import add, day, sound  # noqa: E402
 from support.postgres_server import PostgresServer, postgres_server  # noqa: E402
 
 from taptest.logbook.book import Logbook, open_logbook  # noqa: E402
-from taptest.logbook.contents import reading  # noqa: E402
 from taptest.logbook.merge import merge_logbooks  # noqa: E402
 from taptest.logbook.schema import METADATA  # noqa: E402
 from taptest.logbook.verify import verify_logbook  # noqa: E402
@@ -38,7 +37,7 @@ def timed(work: Callable[[], object]) -> float:
 
 
 def writers(*arguments: object) -> set[str]:
-    """What was acknowledged by the stations of ``tests/logbook_writers.py``."""
+    """What was acknowledged by the stations of ``tests/support/logbook_writers.py``."""
     command = [sys.executable, str(TESTS / "logbook_writers.py"), *map(str, arguments)]
     done = subprocess.run(command, capture_output=True, text=True)
     if done.returncode:
@@ -47,7 +46,7 @@ def writers(*arguments: object) -> set[str]:
 
 
 def count(book: Logbook, table: str) -> int:
-    return reading(book, lambda c: c.scalar(select(func.count()).select_from(METADATA.tables[table])) or 0)
+    return book.database.read(lambda c: c.scalar(select(func.count()).select_from(METADATA.tables[table])) or 0)
 
 
 def skis_of(book: Logbook) -> set[str]:
@@ -67,7 +66,7 @@ def at_once(name: str, where: str, folder: Path, stations: int, skis: int) -> No
         verify_s = time.perf_counter() - began
     print(
         f"{name}: {stations} stations x {skis} skis in {took_s:.0f} s ({stations * skis / took_s:.0f} a second): acknowledged "
-        f"{len(told)}, lost {lost}, doubled {doubled}; verify {verify_s:.1f} s: {'sound' if found.sound else 'NOT SOUND'}, "
+        f"{len(told)}, lost {lost}, doubled {doubled}; verify {verify_s:.1f} s: {'sound' if found.ok else 'NOT SOUND'}, "
         f"{found.rows} rows, {found.sounds} sounds"
     )
 
@@ -85,7 +84,7 @@ def killed(name: str, where: str, folder: Path, kills: int) -> None:
         after = verify_logbook(book)
     print(
         f"{name}: {kills} stations killed in {took_s:.0f} s: acknowledged {len(told)}, lost {lost}; "
-        f"{'sound' if found.sound and after.sound else 'NOT SOUND'}, {len(after.mended)} things left over and mended"
+        f"{'sound' if found.ok and after.ok else 'NOT SOUND'}, {len(after.mended)} things left over and mended"
     )
 
 

@@ -36,9 +36,9 @@ def pile(count: int, *, tapped: bool) -> list[object]:
         mass, stiffness = np.exp(0.025 * rng.normal()), np.exp(0.05 * rng.normal())
         tone = np.sqrt(stiffness / mass) * np.exp(0.005 * rng.normal())
         row = replace(model.row, ski_id=f"{number:04d}", mass_kg=0.52 * mass, stiffness_n_per_m=4600 * stiffness)
-        heard = model.identification
+        heard = model.placed
         modes = tuple(replace(mode, frequency_hz=mode.frequency_hz * tone) for mode in heard.modes)
-        skis.append(replace(model, row=row, identification=replace(heard, modes=modes) if tapped else None))
+        skis.append(replace(model, facts=row, placed=replace(heard, modes=modes) if tapped else None))
     return skis
 
 

@@ -1,7 +1,7 @@
 """How often `check` calls simulated skis outlier or recheck: sound ones, and those with a fault of growing size.
 
 `python benchmarks/power.py [SKIS_PER_FIGURE]` prints shares in percent, with group sizes as columns; minutes. The skis are
-those of `tests/simulated_lots.py`, one faulty ski a lot.
+those of `tests/support/simulated_lots.py`, one faulty ski a lot.
 """
 
 from __future__ import annotations
@@ -16,28 +16,28 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
 from support.simulated_lots import Workshop, simulated_lot
 
-from taptest.identify.measure import MeasuredSki
 from taptest.screen.check import judge
+from taptest.ski.record import Ski
 
 SIZES = (5, 9, 10, 15, 30, 100)
 MOVES_PERCENT = (-2.0, -3.0, -4.0, -6.0)
 DAMPING = (1.25, 1.5, 2.0)
 
 
-def moved(ski: MeasuredSki, percent: float) -> MeasuredSki:
+def moved(ski: Ski, percent: float) -> Ski:
     """The ski with all modes lower, as with a label that gives about twice as much less mass."""
-    found = ski.identification
+    found = ski.placed
     assert found is not None
     modes = tuple(replace(mode, frequency_hz=mode.frequency_hz * (1 + percent / 100)) for mode in found.modes)
-    return replace(ski, identification=replace(found, modes=modes))
+    return replace(ski, placed=replace(found, modes=modes))
 
 
-def damped(ski: MeasuredSki, factor: float) -> MeasuredSki:
+def damped(ski: Ski, factor: float) -> Ski:
     """The ski with more damping in every mode."""
-    found = ski.identification
+    found = ski.placed
     assert found is not None
     modes = tuple(replace(mode, damping_ratio=factor * mode.damping_ratio) for mode in found.modes)
-    return replace(ski, identification=replace(found, modes=modes))
+    return replace(ski, placed=replace(found, modes=modes))
 
 
 def main() -> None:

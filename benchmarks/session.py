@@ -15,13 +15,13 @@ from pathlib import Path
 # As the command line does it: the matrices are small, and threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-from taptest.capture.events import HeardTap
-from taptest.capture.happenings import FirstLook, SkiDone, TapKept
+from taptest.capture.events import FirstLook, SkiDone, TapKept
 from taptest.capture.listener import Listener
-from taptest.capture.lot_desk import LotDesk
+from taptest.capture.lot_table import LotTable
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
+from taptest.capture.stream import HeardTap
 from taptest.config.settings import Settings
 
 DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
@@ -58,7 +58,7 @@ def main() -> None:
                 looked += 1
                 agree += words.get(happening.ski_id) == happening.verdict.verdict
 
-        desk, store = LotDesk(path), Store(Path(folder) / "recordings")
+        desk, store = LotTable(path), Store(Path(folder) / "recordings")
         for row in rows:
             taps = heard(row["recording"])
             good = sum(tap.accepted for tap in taps)

@@ -29,16 +29,16 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 from capture import DEMO, memory_mb
 
-from taptest.capture.events import Block
-from taptest.capture.happenings import Happening, SkiDone, TapKept
+from taptest.capture.events import SessionEvent, SkiDone, TapKept
 from taptest.capture.listener import Listener
-from taptest.capture.lot_desk import LotDesk
-from taptest.capture.memory import give_back_large_arrays
+from taptest.capture.lot_table import LotTable
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
+from taptest.capture.stream import Block
 from taptest.capture.worker import Worker
 from taptest.cli.station import Story
+from taptest.core.processes import give_back_large_arrays
 
 RATE_HZ = 48_000
 EVERY_S = 600.0
@@ -106,14 +106,14 @@ def main(hours: float) -> None:
         story = Story(modes=False)
         counts: Counter[type] = Counter()
 
-        def tell(happening: Happening) -> None:
+        def tell(happening: SessionEvent) -> None:
             counts[type(happening)] += 1
             source.between_skis |= isinstance(happening, SkiDone)
             story.tell(happening)
             story.take()
 
         source = Replay(hours)
-        session = Session(LotDesk(folder / "lot.csv"), Store(folder / "recordings"), tell)
+        session = Session(LotTable(folder / "lot.csv"), Store(folder / "recordings"), tell)
         session.start()
         worker = Worker(source, Listener(RATE_HZ), session, threading.Lock())
         worker.start()

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from taptest.core.version import VERSION as __version__
 
 __all__ = [
+    "Settings",
     "TaptestError",
     "__version__",
     "analyse",
@@ -21,6 +22,7 @@ __all__ = [
 
 if TYPE_CHECKING:
     from taptest.api import analyse, as_dict, as_frame, check, open_logbook, predict
+    from taptest.config.settings import Settings
     from taptest.core.errors import TaptestError
 
 
@@ -29,7 +31,8 @@ def __getattr__(name: str) -> object:
         raise AttributeError(f"module 'taptest' has no attribute {name!r}")
     from importlib import import_module
 
-    return getattr(import_module("taptest.core.errors" if name == "TaptestError" else "taptest.api"), name)
+    home = {"TaptestError": "taptest.core.errors", "Settings": "taptest.config.settings"}.get(name, "taptest.api")
+    return getattr(import_module(home), name)
 
 
 def __dir__() -> list[str]:

@@ -10,14 +10,16 @@ from numpy.typing import ArrayLike
 
 from taptest.beam.construction import Construction, load_construction
 from taptest.beam.predict import SkiMeasurements
-from taptest.calibrate.use import corrections_in_folder
+from taptest.calibrate.use import with_calibrations
+from taptest.config.file import read_settings
 from taptest.config.settings import Settings
-from taptest.core.errors import LimitsError, PackageError, RecordingError, TaptestError, shown
+from taptest.core.errors import PackageError, RecordingError, TaptestError, shown
 from taptest.identify.predicted import Change, LotPrediction, PredictedSki, predict_ski
 from taptest.io.recording import from_samples, read_recording
-from taptest.present.json.documents import analysis_document, check_document, prediction_document
+from taptest.present.json.analysis import analysis_document
+from taptest.present.json.documents import check_document, prediction_document
 from taptest.screen.check import check as check_lot
-from taptest.screen.verdict import CheckResult
+from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
 from taptest.signal.analysis import analyse as analyse_recording
 from taptest.tables.lot import Lot, read_lot
@@ -29,8 +31,6 @@ if TYPE_CHECKING:
 
 _PathLike = str | os.PathLike[str]
 _Result = Analysis | Sequence[Analysis] | PredictedSki | LotPrediction | CheckResult
-
-_LEAST_ONE_IN, _MOST_ONE_IN = 10, 1000
 
 
 @overload
@@ -152,33 +152,22 @@ def predict(
 
 def check(
     lot: _PathLike | Lot,
+    settings: Settings | None = None,
     *,
-    low_hz: float = 15.0,
-    high_hz: float = 1500.0,
-    room_s: float | None = None,
-    channel: int | None = None,
-    one_in: int = 100,
     workers: int = 1,
-    calibrations: _PathLike | None = None,
 ) -> CheckResult:
     """Judge every ski of a lot, as ``taptest check`` does; whatever is wrong with one ski is in the result.
 
     Args:
         lot: the path of a table (csv or xlsx), or a lot already read.
-        low_hz: as in `analyse`, like ``high_hz``, ``room_s`` and ``channel``.
-        high_hz: listen up to this frequency [Hz].
-        room_s: reverberation time of the room [s]; None for what calibrations say.
-        channel: channel to use, from 1.
-        one_in: at most one sound ski in so many may be called an outlier, 10 to 1000.
+        settings: how to listen and to judge, and the folder of calibrations; None for those of ``taptest.toml`` and the
+            defaults.
         workers: processes to share the recordings among. With more than one, a script needs the usual guard
             ``if __name__ == "__main__"``.
-        calibrations: folder of calibrations; None for ``$TAPTEST_CALIBRATIONS``, or ``calibrations`` beside the table.
 
     Raises:
         LotError: the table cannot be read at all.
-        LimitsError: ``one_in`` is outside its limits.
         CalibrationError: there is no such folder of calibrations.
-        RecordingError: the range of frequencies or the room is outside its limits.
 
     >>> from dataclasses import replace
     >>> import taptest
@@ -188,17 +177,13 @@ def check(
     >>> [(ski.ski_id, ski.verdict) for ski in result.skis]
     [('C01L', 'pass')]
     """
-    if not _LEAST_ONE_IN <= one_in <= _MOST_ONE_IN:
-        raise LimitsError(f"one_in is {shown(one_in)}: give {_LEAST_ONE_IN} to {_MOST_ONE_IN}")
-    settings = _settings(low_hz, high_hz, room_s, channel)
     table = lot if isinstance(lot, Lot) else read_lot(os.fspath(lot))
-    corrections = corrections_in_folder(
-        None if calibrations is None else os.fspath(calibrations),
+    settings = with_calibrations(
+        settings or read_settings(table.path),
         beside=table.path,
-        room_given=room_s is not None,
         constructions=tuple(row.construction for row in table.rows),
     )
-    return check_lot(table, settings=settings, workers=workers, corrections=corrections, budget=1 / one_in)
+    return check_lot(table, settings, workers=workers)
 
 
 def _settings(low_hz: float, high_hz: float, room_s: float | None, channel: int | None) -> Settings:

@@ -11,25 +11,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from taptest.core.errors import shown
+from taptest.io.formats import SOUND_SUFFIXES
 
-SOUND_SUFFIXES = (
-    ".wav",
-    ".wave",
-    ".rf64",
-    ".flac",
-    ".ogg",
-    ".oga",
-    ".opus",
-    ".mp3",
-    ".aif",
-    ".aiff",
-    ".aifc",
-    ".caf",
-    ".m4a",
-    ".3gp",
-    ".aac",
-    ".amr",
-)
 _LARGEST_HASHED = 1 << 32
 _NAME_CHARACTERS = 200
 

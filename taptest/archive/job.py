@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
+from taptest.config.limits import named_limits
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
 from taptest.core.version import VERSION
@@ -50,6 +51,20 @@ def analyse_file(file: SoundFile, settings: Settings) -> Outcome:
         what = shown(f"internal error: {type(unexpected).__name__}: {unexpected}", 300)
         return lost(outcome, f"{what}; please report it, with the recording")
     return replace(outcome, sound_sha256=identity, analysis=analysis)
+
+
+def listening_document(settings: Settings) -> dict[str, object]:
+    """How recordings are analysed, as far as it makes a difference to the result."""
+    room = settings.room_decay
+    changed = {each.name: each.value for each in named_limits(settings.limits) if each.value != each.default}
+    return {
+        "low_hz": settings.low_hz,
+        "high_hz": settings.high_hz,
+        "channel": settings.channel,
+        "room": room and {"frequencies_hz": list(room.frequencies_hz), "reverberation_s": list(room.reverberation_s)},
+        "rings_on": settings.rings_on,
+        **({"limits": changed} if changed else {}),
+    }
 
 
 def stamped(outcome: Outcome) -> Outcome:

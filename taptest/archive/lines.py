@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import BinaryIO
 
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
-from taptest.archive.job import Outcome
+from taptest.archive.job import Outcome, listening_document
 from taptest.archive.run import Known
 from taptest.config.settings import Settings
 from taptest.core.durable import sync_folder
@@ -83,7 +83,7 @@ class LinesFile:
     def __init__(self, stream: BinaryIO, place: Path, settings: Settings, describe: Describe, kept: _Kept) -> None:
         self.notes = kept.notes
         self._stream, self._place, self._describe = stream, place, describe
-        self._settings = settings_document(settings)
+        self._settings = listening_document(settings)
         self._kept = kept.entries
         self._synced = time.monotonic()
 
@@ -151,21 +151,9 @@ def written_path(file: SoundFile, place: Path) -> str:
     return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
 
 
-def settings_document(settings: Settings) -> dict[str, object]:
-    """The settings of an analysis, as a line has them."""
-    room = settings.room_decay
-    return {
-        "low_hz": settings.low_hz,
-        "high_hz": settings.high_hz,
-        "channel": settings.channel,
-        "room": room and {"frequencies_hz": list(room.frequencies_hz), "reverberation_s": list(room.reverberation_s)},
-        "rings_on": settings.rings_on,
-    }
-
-
 def _read(stream: BinaryIO, name: str, place: Path, settings: Settings) -> _Kept:
     """What of the file still holds; a half-written last line is cut off."""
-    wanted = json.loads(json.dumps(settings_document(settings)))
+    wanted = json.loads(json.dumps(listening_document(settings)))
     entries: dict[str, _Entry] = {}
     notes = []
     stream.seek(0)

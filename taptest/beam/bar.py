@@ -4,32 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from math import inf, log, prod, sqrt
+from math import log, prod, sqrt
 from pathlib import Path
-from typing import Any
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from msgspec import Struct
 
 from taptest.beam.model import BENDING_ELEMENTS, Beam, FloatArray, bending_modes
+from taptest.core.documents import DocumentFormat, text, within
 from taptest.core.errors import CalibrationError, shown
-from taptest.core.small_files import parse_toml, read_regular
 
-SCHEMA = "taptest.bar/1"
-
-_LARGEST_FILE_BYTES = 64 * 1024
 _MOST_ORDERS = 30
-# Section, key, where it goes, factor to the base unit, least and most in the file's unit.
-_QUANTITIES = (
-    ("size", "length_mm", "length_m", 1e-3, 20.0, 5000.0),
-    ("size", "thickness_mm", "thickness_m", 1e-3, 0.5, 200.0),
-    ("size", "width_mm", "width_m", 1e-3, 0.5, 1000.0),
-    ("mass", "mass_g", "mass_kg", 1e-3, 0.1, 1e6),
-    ("mass", "density_kg_per_m3", "density_kg_per_m3", 1.0, 50.0, 25e3),
-    ("material", "modulus_gpa", "modulus_pa", 1e9, 0.1, 1500.0),
-    ("material", "poisson", "poisson", 1.0, 0.0, 0.499),
-    ("reference", "frequency_hz", "reference_hz", 1.0, 1.0, 20e3),
-)
-_EITHER = {"mass_kg": "density_kg_per_m3", "density_kg_per_m3": "mass_kg"}
 
 
 @dataclass(frozen=True)
@@ -183,25 +169,18 @@ def load_bar(name_or_path: str) -> Bar:
     Raises:
         CalibrationError: no such bar, or a file with a fault; the message names file, key, value and remedy.
     """
-    if name_or_path in bar_names():
-        path = _shipped_folder() / f"{name_or_path}.toml"
-    else:
-        path = Path(name_or_path)
+    path = _shipped_folder() / f"{name_or_path}.toml" if name_or_path in bar_names() else Path(name_or_path)
     where = shown(path, 200)
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise CalibrationError(f"{where}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no bar needs to be")
-        document = parse_toml(read_regular(path))
-    except UnicodeDecodeError as problem:
-        raise CalibrationError(f"{where}: byte {problem.start} is not UTF-8; save the file as UTF-8") from problem
-    except OSError as problem:
+        there = path.exists()
+    except (OSError, ValueError):  # a name too long for the file system, or with a zero byte
+        there = False
+    if not there:
         raise CalibrationError(
-            f"{where}: cannot be read ({problem.strerror}); bars that are shipped are {', '.join(bar_names())}, a file of "
-            "your own is given by its path"
-        ) from problem
-    except (ValueError, RecursionError) as problem:
-        raise CalibrationError(f"{where}: not valid TOML: {shown(problem, 120)}") from problem
-    return _bar(path.stem, where, document)
+            f"{where}: there is no such bar; bars that are shipped are {', '.join(bar_names())}, a file of your own is given "
+            "by its path"
+        )
+    return _bar(path.stem, where, _FILES.read(path))
 
 
 def _shipped_folder() -> Path:
@@ -210,84 +189,90 @@ def _shipped_folder() -> Path:
     return in_wheel if in_wheel.is_dir() else package.parent / "calibration" / "bars"
 
 
-def _bar(stem: str, where: str, document: dict[str, Any]) -> Bar:
-    if document.get("schema") != SCHEMA:
-        raise CalibrationError(f'{where}: schema is {shown(document.get("schema"))}; it must be "{SCHEMA}"')
-    _refuse_unknown(where, document)
-    values: dict[str, float] = {}
-    u: dict[str, float] = {}
-    for section, key, field, factor, least, most in _QUANTITIES:
-        table = document.get(section, {})
-        if key not in table:
-            continue
-        values[field] = factor * _number(where, f"{section}.{key}", table[key], least, most)
-        quantity, _, unit = key.partition("_")
-        u_key = f"{quantity}_u_{unit}" if unit else f"{quantity}_u"
-        if u_key not in table:
-            raise CalibrationError(f"{where}: {section}.{u_key} is missing; give one standard uncertainty of {key}")
-        u[field] = factor * _number(where, f"{section}.{u_key}", table[u_key], 0.0, 0.2 * most)
-    for section, key, field, *_ in _QUANTITIES:
-        if field not in values and _EITHER.get(field) not in values and section != "reference":
-            raise CalibrationError(f"{where}: {section}.{key} is missing; measure it and write it down")
-    volume = values["length_m"] * values["thickness_m"] * values["width_m"]
-    if "mass_kg" in values:
-        density = values["mass_kg"] / volume
-        by_density = False
-    else:
-        density, by_density = values["density_kg_per_m3"], True
-        values["mass_kg"], u["mass_kg"] = density * volume, u.pop("density_kg_per_m3") * volume
+class _Size(Struct, frozen=True, forbid_unknown_fields=True):
+    length_mm: Annotated[float, within(20.0, 5000.0)]
+    length_u_mm: Annotated[float, within(0.0, 1000.0)]
+    thickness_mm: Annotated[float, within(0.5, 200.0)]
+    thickness_u_mm: Annotated[float, within(0.0, 40.0)]
+    width_mm: Annotated[float, within(0.5, 1000.0)]
+    width_u_mm: Annotated[float, within(0.0, 200.0)]
+
+
+class _Mass(Struct, frozen=True, forbid_unknown_fields=True):
+    mass_g: Annotated[float, within(0.1, 1e6)] | None = None
+    mass_u_g: Annotated[float, within(0.0, 2e5)] | None = None
+    density_kg_per_m3: Annotated[float, within(50.0, 25e3)] | None = None
+    density_u_kg_per_m3: Annotated[float, within(0.0, 5e3)] | None = None
+
+
+class _Material(Struct, frozen=True, forbid_unknown_fields=True):
+    modulus_gpa: Annotated[float, within(0.1, 1500.0)]
+    modulus_u_gpa: Annotated[float, within(0.0, 300.0)]
+    poisson: Annotated[float, within(0.0, 0.499)]
+    poisson_u: Annotated[float, within(0.0, 0.1)]
+
+
+class _Reference(Struct, frozen=True, forbid_unknown_fields=True):
+    frequency_hz: Annotated[float, within(1.0, 20e3)]
+    frequency_u_hz: Annotated[float, within(0.0, 4e3)]
+
+
+class _File(Struct, frozen=True, forbid_unknown_fields=True):
+    schema: Literal["taptest.bar/1"]
+    name: Annotated[str, text(80)]
+    note: Annotated[str, text(4000, lines=True)]
+    size: _Size
+    mass: _Mass
+    material: _Material
+    reference: _Reference | None = None
+
+
+_FILES = DocumentFormat("bar file", _File, CalibrationError, 64 * 1024)
+
+
+def _bar(stem: str, where: str, file: _File) -> Bar:
+    size, mass, material, reference = file.size, file.mass, file.material, file.reference
+    length_m, thickness_m, width_m = size.length_mm / 1e3, size.thickness_mm / 1e3, size.width_mm / 1e3
+    volume = length_m * thickness_m * width_m
+    if mass.mass_g is not None and mass.density_kg_per_m3 is not None:
+        raise CalibrationError(f"{where}: [mass] has both mass_g and density_kg_per_m3; leave one out")
+    by_density = mass.mass_g is None
+    u = mass.density_u_kg_per_m3 if by_density else mass.mass_u_g
+    value = mass.density_kg_per_m3 if by_density else mass.mass_g
+    key, u_key = ("density_kg_per_m3", "density_u_kg_per_m3") if by_density else ("mass_g", "mass_u_g")
+    if value is None:
+        raise CalibrationError(f"{where}: mass.mass_g is missing; weigh the bar, or give mass.density_kg_per_m3")
+    if u is None:
+        raise CalibrationError(f"{where}: mass.{u_key} is missing; give one standard uncertainty of {key}")
+    to_kg = volume if by_density else 1e-3
+    density = value * to_kg / volume
     if not 50 <= density <= 25e3:
         raise CalibrationError(
             f"{where}: mass and size make a density of {density:.4g} kg/m³; materials have 50 to 25 000: check the units"
         )
-    if values["thickness_m"] > 0.2 * values["length_m"]:
-        raise CalibrationError(
-            f"{where}: thickness over length is {values['thickness_m'] / values['length_m']:.3g}; a bar has at most 0.2"
-        )
-    fields = ("length_m", "thickness_m", "width_m", "mass_kg", "modulus_pa", "poisson")
+    if thickness_m > 0.2 * length_m:
+        raise CalibrationError(f"{where}: thickness over length is {thickness_m / length_m:.3g}; a bar has at most 0.2")
+    uncertainties = {
+        "length_m": size.length_u_mm / 1e3,
+        "thickness_m": size.thickness_u_mm / 1e3,
+        "width_m": size.width_u_mm / 1e3,
+        "mass_kg": u * to_kg,
+        "modulus_pa": material.modulus_u_gpa * 1e9,
+        "poisson": material.poisson_u,
+    }
+    if reference is not None:
+        uncertainties["reference_hz"] = reference.frequency_u_hz
     return Bar(
         stem=stem,
-        name=_text(where, document, "name", 80),
-        note=_text(where, document, "note", 4000),
-        **{field: values[field] for field in fields},
-        u={field: u[field] for field in (*fields, "reference_hz") if field in u},
-        reference_hz=values.get("reference_hz"),
+        name=file.name.strip(),
+        note=file.note.strip(),
+        length_m=length_m,
+        thickness_m=thickness_m,
+        width_m=width_m,
+        mass_kg=value * to_kg,
+        modulus_pa=material.modulus_gpa * 1e9,
+        poisson=material.poisson,
+        u=uncertainties,
+        reference_hz=None if reference is None else reference.frequency_hz,
         by_density=by_density,
     )
-
-
-def _refuse_unknown(where: str, document: dict[str, Any]) -> None:
-    known = {"schema", "name", "note", *(section for section, *_ in _QUANTITIES)}
-    for key, table in document.items():
-        if key not in known:
-            raise CalibrationError(f"{where}: unknown key {shown(key)}; known are {', '.join(sorted(known))}")
-        if key in ("schema", "name", "note"):
-            continue
-        if not isinstance(table, dict):
-            raise CalibrationError(f"{where}: {key} is {shown(table)}; it must be a table, written [{key}]")
-        inside = set()
-        for section, name, *_ in _QUANTITIES:
-            quantity, _, unit = name.partition("_")
-            inside |= {name, f"{quantity}_u_{unit}" if unit else f"{quantity}_u"} if section == key else set()
-        for name in table:
-            if name not in inside:
-                raise CalibrationError(
-                    f"{where}: unknown key {shown(name)} in [{key}]; known are {', '.join(sorted(inside))}"
-                )
-    if "mass_g" in document.get("mass", {}) and "density_kg_per_m3" in document.get("mass", {}):
-        raise CalibrationError(f"{where}: [mass] has both mass_g and density_kg_per_m3; leave one out")
-
-
-def _number(where: str, key: str, value: object, least: float, most: float) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < inf:
-        raise CalibrationError(f"{where}: {key} is {shown(value)}; it must be a number")
-    if not least <= value <= most:
-        raise CalibrationError(f"{where}: {key} is {shown(value)}; it must lie between {least:g} and {most:g}")
-    return float(value)
-
-
-def _text(where: str, document: dict[str, Any], key: str, longest: int) -> str:
-    value = document.get(key)
-    if not isinstance(value, str) or not value.strip() or len(value) > longest:
-        raise CalibrationError(f"{where}: {key} is {shown(value)}; it must be a text of at most {longest} characters")
-    return value.strip()

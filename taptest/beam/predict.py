@@ -20,14 +20,12 @@ from taptest.beam.model import (
     rig_stiffness_n_per_m,
     torsion_modes,
 )
+from taptest.config.limits import LIMITS
 from taptest.core.errors import ConstructionError
 
-FLATTENING_N_PER_M = 40e3
 FLATTENING_SPAN_M = 0.8
 SHAPE_PARAMETERS = ("thickness taper", "fullness between middle and ends", "thickness of the ends", "mass taper")
 
-_LENGTH_RANGE_M = (0.3, 2.6)
-_MASS_RANGE_KG = (0.05, 5.0)
 _SHAPE_STEP = 0.05
 _MOST_ORDERS = 40
 
@@ -211,12 +209,13 @@ def check_plausible(ski: SkiMeasurements) -> list[str]:
     """
     _check_possible(ski)
     _check_not_flattening(ski)
-    for value, (low, high), what in (
-        (ski.length_m, _LENGTH_RANGE_M, "length_m"),
-        (ski.mass_kg, _MASS_RANGE_KG, "mass_kg"),
+    for name, value, (low, high), unit in (
+        ("length", ski.length_m, LIMITS.tables.length_m, "mm"),
+        ("mass", ski.mass_kg, LIMITS.tables.mass_kg, "g"),
     ):
         if not low <= value <= high:
-            raise ConstructionError(f"{what} is {value:g}: a ski lies between {low:g} and {high:g}; is the unit right?")
+            outside = f"{1000 * value:g} {unit} is outside {1000 * low:g} to {1000 * high:g} {unit}"
+            raise ConstructionError(f"{name} {outside}; is the unit right?")
     ei = ski.stiffness_n_per_m * ski.span_m**3 / 48
     if ei < 1:
         raise ConstructionError(
@@ -272,12 +271,13 @@ def _check_possible(ski: SkiMeasurements) -> None:
 
 
 def _check_not_flattening(ski: SkiMeasurements) -> None:
-    if ski.stiffness_n_per_m >= FLATTENING_N_PER_M and ski.span_m >= FLATTENING_SPAN_M:
+    flattening = LIMITS.tables.flattening_n_per_m[0]
+    if ski.stiffness_n_per_m >= flattening and ski.span_m >= FLATTENING_SPAN_M:
         raise ConstructionError(
             f"a stiffness of {ski.stiffness_n_per_m / 1000:.4g} N/mm at a span of {ski.span_m:g} m looks like a "
             "flattening stiffness (load against camber closing on a flat plate, typically 200 to 250 N/mm). Contact "
             "with the plate stiffens that, so no frequency follows from it. Measure two-support bending with a stated "
-            f"span instead: a few N/mm at 1.4 m; below {FLATTENING_N_PER_M / 1000:g} N/mm is accepted from a span of "
+            f"span instead: a few N/mm at 1.4 m; below {flattening / 1000:g} N/mm is accepted from a span of "
             f"{FLATTENING_SPAN_M:g} m up"
         )
 

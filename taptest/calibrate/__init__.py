@@ -1,1 +1,1 @@
-"""What makes the numbers trustworthy: clock, room, loops, constructions, repeatability, drift and temperature."""
+"""What corrects a check: dated calibrations of room, recorder clock and loops, where they are kept, and what they change."""

@@ -17,23 +17,17 @@ from numpy.typing import NDArray
 
 from taptest.beam.bar import Bar, fit_slenderness, modulus_from_first_mode
 from taptest.calibrate.linearity import RingDown, ring_downs
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError, RecordingError, shown
 from taptest.io.recording import read_recording
 from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 
+_LIMITS = LIMITS.clock
+
 Real = NDArray[np.float64]
 
-CLOCK_USEFUL = 1e-3  # a clock known no better than this is not worth correcting (crystals are right within 1e-4)
-LEAST_MODES = 3
 _ORDERS = 14
-_TOLERANCE = 0.012  # about the common factor: torsion and sideways modes are farther off than this
-_WIDEST = 0.20  # the common factor is looked for so far to either side, relative
-_MOST_GAPS = 0.35  # share of the orders in between that a node may hide
-_MOST_SCATTER = 0.004  # of ln f about the common factor; a real struck bar has 0.002 (tests/test_bar.py)
-_LEAST_REL = (
-    2e-5  # of a frequency: hanging and tapping anew moves a bar's mode by about that (common practice, no source)
-)
 
 
 @dataclass(frozen=True)
@@ -109,56 +103,6 @@ class BarResult:
     recordings: tuple[str, ...]
     unread: tuple[str, ...] = ()
 
-    def values(self) -> dict[str, object]:
-        """As stored, see `taptest.calibrate.store`."""
-        return {
-            "bar": self.bar.name,
-            "clock_factor": round(self.clock.factor, 8) if self.clock.separable else None,
-            "clock_u_rel": round(self.clock.u_rel, 8) if self.clock.separable else None,
-            "clock_basis": self.clock.basis,
-            "common_factor": round(self.common_factor, 8),
-            "common_u_rel": round(self.common_u_rel, 8),
-            "predicted_u_rel": round(self.predicted_u_rel, 6),
-            "modulus_gpa": round(self.modulus_pa / 1e9, 4),
-            "modulus_u_gpa": round(self.modulus_u_pa / 1e9, 4),
-            "standard_modulus_gpa": None
-            if self.standard_modulus_pa is None
-            else round(self.standard_modulus_pa / 1e9, 4),
-            "slenderness": round(self.slenderness, 6),
-            "file_slenderness": round(self.bar.slenderness, 6),
-            "ladder_off_percent": round(self.ladder_off_percent, 4),
-            "lowest_hz": round(self.reach.lowest_hz, 2),
-            "missed_orders": list(self.reach.missed_orders),
-            "slope_db_per_octave": self.reach.slope_db_per_octave and round(self.reach.slope_db_per_octave, 2),
-            "taps": self.taps,
-            "modes": [
-                {
-                    "order": mode.order,
-                    "frequency_hz": round(mode.frequency_hz, 5),
-                    "frequency_u_hz": round(mode.frequency_u_hz, 6),
-                    "predicted_hz": round(mode.predicted_hz, 5),
-                    "damping_ratio": round(mode.damping_ratio, 8),
-                    "damping_ratio_u": round(mode.damping_ratio_u, 8),
-                    "level_db": round(mode.level_db, 2),
-                    "taps": mode.taps,
-                    "modulus_gpa": round(mode.modulus_pa / 1e9, 4),
-                }
-                for mode in self.modes
-            ],
-            "ring_downs": [
-                {
-                    "order": each.order,
-                    "taps": each.taps,
-                    "frequency_change_ppm": round(1e6 * each.frequency_change_rel, 2),
-                    "frequency_change_u_ppm": round(1e6 * each.frequency_change_u_rel, 2),
-                    "damping_change_percent": round(100 * each.damping_change_rel, 3),
-                    "damping_change_u_percent": round(100 * each.damping_change_u_rel, 3),
-                    "linear": each.linear,
-                }
-                for each in self.ring_downs
-            ],
-        }
-
 
 def measure_bar(bar: Bar, paths: Sequence[str], *, settings: Settings | None = None) -> BarResult:
     """The bar from recordings of its taps.
@@ -206,7 +150,7 @@ def place_ladder(bar: Bar, heard: Sequence[Analysis]) -> dict[int, list[Mode]]:
     modes = [mode for each in heard for mode in each.modes]
     best: tuple[float, dict[int, list[Mode]]] = (-np.inf, {})
     for factor in sorted({mode.frequency_hz / hz for mode in modes for hz in ladder}):
-        if abs(np.log(factor)) > _WIDEST:
+        if abs(np.log(factor)) > _LIMITS.widest_factor:
             continue
         placed = _about(factor, ladder, heard)
         loud = sum(10 ** (max(mode.level_db for mode in found) / 40) for found in placed.values())
@@ -233,7 +177,7 @@ def _about(factor: float, ladder: Real, heard: Sequence[Analysis]) -> dict[int, 
     placed: dict[int, list[Mode]] = {}
     for order, hz in enumerate(ladder, start=1):
         for each in heard:
-            near = [mode for mode in each.modes if abs(mode.frequency_hz / (factor * hz) - 1) < _TOLERANCE]
+            near = [mode for mode in each.modes if abs(mode.frequency_hz / (factor * hz) - 1) < _LIMITS.mode_tolerance]
             if near:
                 placed.setdefault(order, []).append(max(near, key=lambda mode: mode.level_db))
     return placed
@@ -247,13 +191,13 @@ def bar_result(bar: Bar, placed: dict[int, list[Mode]], taps: int, *, names: str
     """
     ladder = ", ".join(f"{hz:.1f}" for hz in bar.ladder_hz(4))
     remedy = f"{bar.name} should ring at {ladder} ... Hz: is it this bar, hung free and struck on its flat side?"
-    if len(placed) < LEAST_MODES:
+    if len(placed) < _LIMITS.least_modes:
         raise CalibrationError(
-            f"{names}: {len(placed)} of the bar's bending modes found, {LEAST_MODES} are needed; {remedy}"
+            f"{names}: {len(placed)} of the bar's bending modes found, {_LIMITS.least_modes} are needed; {remedy}"
         )
     orders = max(placed)
     gaps = orders - min(placed) + 1 - len(placed)
-    if gaps > _MOST_GAPS * (orders - min(placed) + 1):
+    if gaps > _LIMITS.most_gaps * (orders - min(placed) + 1):
         raise CalibrationError(
             f"{names}: {gaps} modes between the lowest and the highest that fit are missing, so what fits does so by chance; "
             f"{remedy}"
@@ -266,10 +210,10 @@ def bar_result(bar: Bar, placed: dict[int, list[Mode]], taps: int, *, names: str
     weight = np.array([(mode.frequency_hz / mode.frequency_u_hz) ** 2 for mode in modes])
     off = np.array([np.log(mode.frequency_hz / mode.predicted_hz) for mode in modes])
     common = float(weight @ off / weight.sum())
-    if float(np.std(off, ddof=1)) > _MOST_SCATTER:
+    if float(np.std(off, ddof=1)) > _LIMITS.most_scatter:
         raise CalibrationError(
             f"{names}: the modes scatter by {100 * float(np.std(off, ddof=1)):.2f} % about the bar's ladder, a straight bar's by "
-            f"less than {100 * _MOST_SCATTER:g} %; {remedy}"
+            f"less than {100 * _LIMITS.most_scatter:g} %; {remedy}"
         )
     # What the bar's shape adds to single modes counts as scatter about the common factor.
     scatter = float(np.sqrt(weight @ (off - common) ** 2 / weight.sum() / (len(modes) - 1)))
@@ -307,7 +251,7 @@ def bar_result(bar: Bar, placed: dict[int, list[Mode]], taps: int, *, names: str
 
 def _bar_mode(bar: Bar, order: int, found: Sequence[Mode], predicted_hz: float, loudest_db: float) -> BarMode:
     frequency, frequency_u = _together(
-        [(m.frequency_hz, hypot(m.frequency_u_hz, _LEAST_REL * m.frequency_hz)) for m in found]
+        [(m.frequency_hz, hypot(m.frequency_u_hz, _LIMITS.rehang_u_rel * m.frequency_hz)) for m in found]
     )
     damping, damping_u = _together([(m.damping_ratio, m.damping_ratio_u) for m in found])
     return BarMode(
@@ -338,11 +282,11 @@ def _clock(bar: Bar, factor: float, common_u: float, predicted_u: float, first: 
         return Clock(
             bar.reference_hz / first.frequency_hz,
             u,
-            u <= CLOCK_USEFUL,
+            u <= _LIMITS.useful_u_rel,
             f"first mode measured elsewhere as {bar.reference_hz:g} Hz",
         )
     u = hypot(common_u, predicted_u)
-    if u <= CLOCK_USEFUL:
+    if u <= _LIMITS.useful_u_rel:
         return Clock(1 / factor, u, True, "modulus, size and mass of the bar, which its file knows well enough")
     return Clock(
         1 / factor,
@@ -357,7 +301,7 @@ def _reach(modes: Sequence[BarMode]) -> Reach:
     lowest = min(modes, key=lambda mode: mode.order)
     low = [mode for mode in modes if mode.frequency_hz < 400.0]
     slope = None
-    if len(low) >= LEAST_MODES:
+    if len(low) >= _LIMITS.least_modes:
         octaves = np.log2([mode.frequency_hz for mode in low])
         slope = float(np.polyfit(octaves, [mode.level_db for mode in low], 1)[0])
     return Reach(lowest.frequency_hz, tuple(range(1, lowest.order)), slope)

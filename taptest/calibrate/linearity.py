@@ -9,16 +9,17 @@ from math import log, pi, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.signal.analysis import Analysis
 from taptest.signal.taps import Tap
+
+_LIMITS = LIMITS.clock
 
 Real = NDArray[np.float64]
 
 _LEAST_FALL_DB = 16.0  # two halves of 8 dB each
 _MOST_FALL_DB = 40.0
 _ABOVE_NOISE_DB = 12.0
-_NOTICED_FREQUENCY = 2e-4
-_NOTICED_DAMPING = 0.05
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,8 @@ class RingDown:
     @property
     def linear(self) -> bool:
         """No change that is both sure (two standard uncertainties) and worth noticing (0.02 % and 5 %)."""
-        moved = abs(self.frequency_change_rel) > max(2 * self.frequency_change_u_rel, _NOTICED_FREQUENCY)
-        damped = abs(self.damping_change_rel) > max(2 * self.damping_change_u_rel, _NOTICED_DAMPING)
+        moved = abs(self.frequency_change_rel) > max(2 * self.frequency_change_u_rel, _LIMITS.noticed_frequency)
+        damped = abs(self.damping_change_rel) > max(2 * self.damping_change_u_rel, _LIMITS.noticed_damping)
         return not (moved or damped)
 
 

@@ -20,30 +20,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.config.corrections import RoomDecay
+from taptest.config.limits import LIMITS
 from taptest.core.errors import CalibrationError, RecordingError, shown
 from taptest.io.recording import Recording, read_sound
 from taptest.signal.analysis import choose_channel
 from taptest.signal.spectrum import Hum, find_hum
 from taptest.signal.taps import Envelope, find_onsets
 
+_LIMITS = LIMITS.room_calibration
+
 Real = NDArray[np.float64]
 
 OCTAVES_HZ = (63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0)
-CURVED = 0.10  # T30 and T20 that differ by more belong to a decay with two rates (ISO 3382-2, B.4, from memory)
 
 _ORDER = 4  # of the band-pass filters on either side: steeper than class 1 of IEC 61260 asks for (from memory)
 _NOISE_BANDWIDTH = 0.71  # of an octave filter over its centre: (sqrt 2 - 1/sqrt 2)
 _LEAD_DB = 5.0
-_HEADROOM_DB = 10.0  # the noise must lie this far below the end of what is fitted
 _RANGES: tuple[tuple[str, float], ...] = (("T30", 30.0), ("T20", 20.0), ("T10", 10.0))
 _STEP_S = 0.002
 _SMOOTH_S = 0.03
-_SHORTEST_SILENCE_S = 0.5
 _SETTLING_S = 0.2  # of the filters, which run backwards: before the next clap and the end of the recording
 _SHORTEST_DECAY_S = 0.1
 _LONGEST_DECAY_S = 15.0
 _ROUNDS = 8
-_TONAL_DB = -5.0  # spectral flatness; noise has -2.5, a tapped ski -7 to -10
 _TONES_HZ = (250.0, 500.0, 1000.0)  # below, a room has too few modes of its own to sound like noise
 _CONTACT_S, _TONES_S = 0.02, 0.22  # what is looked at after the clap
 _NOTCH_HZ = 6.0  # width of what is taken out around a line of mains hum
@@ -91,30 +90,6 @@ class RoomResult:
         """The bands that were measured."""
         known = [band for band in self.bands if band.reverberation_s is not None]
         return RoomDecay(tuple(band.centre_hz for band in known), tuple(band.reverberation_s or 0.0 for band in known))
-
-    def values(self) -> dict[str, object]:
-        """As stored, see `taptest.calibrate.store`."""
-        return {
-            "bands": [
-                {
-                    "centre_hz": band.centre_hz,
-                    "low_hz": round(band.low_hz, 1),
-                    "high_hz": round(band.high_hz, 1),
-                    "reverberation_s": None if band.reverberation_s is None else round(band.reverberation_s, 4),
-                    "reverberation_u_s": None if band.reverberation_u_s is None else round(band.reverberation_u_s, 4),
-                    "method": band.method,
-                    "decays": band.decays,
-                    "range_db": None if band.range_db is None else round(band.range_db, 1),
-                    "noise_db": round(band.noise_db, 1),
-                    "curved": band.curved,
-                    "why_not": band.why_not,
-                }
-                for band in self.bands
-            ],
-            "decays": self.decays,
-            "hum_hz": [] if self.hum is None else [round(line, 2) for line in self.hum.lines_hz],
-            "hum_db": [] if self.hum is None else [round(level, 1) for level in self.hum.levels_db],
-        }
 
 
 @dataclass(frozen=True)
@@ -173,10 +148,10 @@ def _heard(recording: Recording, channel: int | None) -> _Heard:
     onsets = find_onsets(samples, Envelope(samples, rate))
     if not onsets:
         raise CalibrationError(f"{name}: no clap or burst found; start with a second of silence, then clap loudly")
-    if onsets[0] < _SHORTEST_SILENCE_S * rate:
+    if onsets[0] < _LIMITS.least_silence_s * rate:
         raise CalibrationError(
             f"{name}: only {onsets[0] / rate:.2f} s of silence before the first sound; at least "
-            f"{_SHORTEST_SILENCE_S:g} s are needed to know the noise: wait a second before you clap"
+            f"{_LIMITS.least_silence_s:g} s are needed to know the noise: wait a second before you clap"
         )
     if np.count_nonzero(np.abs(samples) >= 0.9985 * recording.peak_full_scale) >= 8:
         raise CalibrationError(f"{name}: is clipped, so its decay is not what it seems; lower the recording level")
@@ -212,7 +187,7 @@ def _rings(samples: Real, pieces: Sequence[tuple[int, int]], rate: float) -> boo
             inside = power[(frequency > centre / sqrt(2)) & (frequency < centre * sqrt(2))]
             if len(inside) >= 10:
                 flatness.append(10 * log10(float(np.exp(np.log(inside).mean())) / float(inside.mean())))
-    return bool(flatness) and float(np.mean(flatness)) < _TONAL_DB
+    return bool(flatness) and float(np.mean(flatness)) < _LIMITS.most_tonal_db
 
 
 def _decays(
@@ -233,7 +208,7 @@ def _decays(
     return (
         [],
         noise,
-        f"only {max(best, 0.0):.0f} dB above the noise, {_RANGES[-1][1] + _LEAD_DB + _HEADROOM_DB:.0f} are needed",
+        f"only {max(best, 0.0):.0f} dB above the noise, {_RANGES[-1][1] + _LEAD_DB + _LIMITS.headroom_db:.0f} are needed",
     )
 
 
@@ -309,9 +284,14 @@ def band_decay(power: Real, rate: float, noise: float) -> Decay:
     times = {}
     for name, reach in _RANGES:
         part = _between(level, _LEAD_DB, _LEAD_DB + reach)
-        if range_db >= _LEAD_DB + reach + _HEADROOM_DB and part.stop - part.start >= 5 and part.stop < len(level):
+        if (
+            range_db >= _LEAD_DB + reach + _LIMITS.headroom_db
+            and part.stop - part.start >= 5
+            and part.stop < len(level)
+        ):
             times[name] = -60 / _slope(level[part], dt)
-    return Decay(range_db, {name: time for name, time in times.items() if 0 < time < 60})
+    shortest, longest = LIMITS.reverberation.shortest_s, LIMITS.reverberation.longest_s
+    return Decay(range_db, {name: time for name, time in times.items() if shortest <= time <= longest})
 
 
 def _between(level: Real, upper_db: float, lower_db: float) -> slice:
@@ -374,6 +354,7 @@ def _band(centre_hz: float, heard: Sequence[tuple[list[Decay], float, str]]) -> 
         decays=sum(len(each) for each in times),
         range_db=float(np.median([decay.range_db for decays in places for decay in decays])),
         noise_db=noise_db,
-        curved=bool(ratios) and float(np.median(ratios)) > max(CURVED, 2 * statistical_u_rel(time_s, centre_hz, 20.0)),
+        curved=bool(ratios)
+        and float(np.median(ratios)) > max(_LIMITS.curved_ratio, 2 * statistical_u_rel(time_s, centre_hz, 20.0)),
         why_not="",
     )

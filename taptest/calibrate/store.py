@@ -1,40 +1,27 @@
 """Dated results of calibrations: one readable JSON file each, never overwritten, in a folder of their own.
 
 A file is ``KIND-YYYYMMDDTHHMMSSZ.json``, schema ``taptest.calibration/1``: ``schema``, ``kind``, ``made`` (ISO 8601, UTC),
-``software``, ``note``, ``sources`` (files or tables it was made from) and ``values``. What ``check`` takes out of ``values``,
-by kind; whatever else stands there is for people and for other programs:
-
-``room``
-    ``bands``: list of {``low_hz``, ``high_hz``, ``reverberation_s``, ``reverberation_u_s``}; a band that could not be
-    measured has null for a reverberation.
-``bar``
-    ``clock_factor``: true frequency over measured frequency, or null where a clock error cannot be told from the bar's
-    own uncertainty; ``clock_u_rel``, its relative standard uncertainty.
-``repeatability``
-    ``frequency_u_rel``, ``damping_u_rel``, ``shift_u_rel``: relative standard uncertainties of one measurement of a mode's
-    frequency, of its damping, and of what all modes of a ski share; each a number or null.
-``drift``
-    ``state``: "in" or "out"; ``last``: time of the last reference measurement (ISO 8601, UTC).
-``temperature``
-    read by ``taptest.calibrate.temperature``.
-``construction``
-    ``construction``: path or stem of the file that was written; it is used by naming it in a lot table.
+``software``, ``note``, ``sources`` (files or tables it was made from) and ``values``. What is taken out of ``values`` is declared
+kind by kind in `taptest.calibrate.values`; whatever else stands there is for people and for other programs.
 """
 
 from __future__ import annotations
 
 import json
 import os
-import tempfile
-from collections.abc import Iterable
+import uuid
 from contextlib import suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, Literal, cast, get_args
+from typing import Annotated, Any, Literal, get_args
 
+import msgspec
+from msgspec import Meta
+
+from taptest.core.documents import DocumentFormat
+from taptest.core.durable import sync_folder, write_durably
 from taptest.core.errors import CalibrationError, shown
-from taptest.core.small_files import read_regular
 from taptest.core.version import VERSION
 
 Kind = Literal["bar", "room", "construction", "repeatability", "drift", "temperature"]
@@ -44,10 +31,21 @@ KINDS: tuple[Kind, ...] = get_args(Kind)
 FOLDER = "calibrations"
 FOLDER_VARIABLE = "TAPTEST_CALIBRATIONS"
 
-_LARGEST_FILE_BYTES = 4 * 1024 * 1024
 _MOST_OF_ONE_SECOND = 1000
 _PATH_CHARACTERS = 200
-_LARGEST_NUMBER = 1e300  # beyond it a whole number of JSON may not fit a float
+
+
+class _File(msgspec.Struct, frozen=True):
+    schema: Literal["taptest.calibration/1"]
+    kind: Kind
+    made: Annotated[datetime, Meta(tz=True)]
+    values: dict[str, Any]
+    software: str = ""
+    note: str = ""
+    sources: tuple[str, ...] = ()
+
+
+_FILES = DocumentFormat("calibration", _File, CalibrationError, 4 << 20, "JSON", "delete it or move it elsewhere")
 
 
 @dataclass(frozen=True)
@@ -109,9 +107,20 @@ def save_calibration(folder: str | Path, calibration: Calibration) -> Path:
     Raises:
         CalibrationError: the folder or the file cannot be written, or a value is no number that JSON has.
     """
-    made = _checked_time(calibration.made).astimezone(UTC)
+    if calibration.made.tzinfo is None:
+        raise CalibrationError(f"{calibration.made.isoformat()} has no time zone; give one, such as UTC")
+    made = calibration.made.astimezone(UTC)
+    document = {
+        "schema": SCHEMA,
+        "kind": calibration.kind,
+        "made": made.isoformat(timespec="seconds").replace("+00:00", "Z"),
+        "software": calibration.software,
+        "note": calibration.note,
+        "sources": list(calibration.sources),
+        "values": calibration.values,
+    }
     try:
-        text = json.dumps(_document(replace(calibration, made=made)), indent=2, ensure_ascii=False, allow_nan=False)
+        text = json.dumps(document, indent=2, ensure_ascii=False, allow_nan=False)
     except (TypeError, ValueError) as problem:
         raise CalibrationError(
             f"a calibration of kind {shown(calibration.kind)} holds a value that cannot be stored ({problem}): "
@@ -159,7 +168,9 @@ def load_calibrations(folder: str | Path, *, must_exist: bool = False) -> Calibr
             items.append(load_calibration(place / name))
         except CalibrationError as problem:
             problems.append(str(problem))
-    return Calibrations(place, tuple(_by_date(items)), tuple(problems))
+    # Of one second, the one stored later has the higher number at the end of its name.
+    items.sort(key=lambda each: (each.made, len(each.file), each.file))
+    return Calibrations(place, tuple(items), tuple(problems))
 
 
 def load_calibration(path: Path) -> Calibration:
@@ -168,101 +179,29 @@ def load_calibration(path: Path) -> Calibration:
     Raises:
         CalibrationError: it cannot be read, is no calibration, or one of a schema or kind that this version knows nothing of.
     """
-    name = shown(path, _PATH_CHARACTERS)
-    remedy = "delete it or move it elsewhere"
+    found = _FILES.read(path)
     try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            limit = _LARGEST_FILE_BYTES // (1024 * 1024)
-            raise CalibrationError(f"{name}: larger than {limit} MB, which no calibration is; {remedy}")
-        document = json.loads(read_regular(path), parse_constant=_refuse_constant)
-    except OSError as problem:
-        raise CalibrationError(f"{name}: cannot be read ({problem.strerror or problem}); {remedy}") from problem
-    except (ValueError, RecursionError) as problem:
-        raise CalibrationError(f"{name}: is not valid JSON ({shown(problem, 100)}); {remedy}") from problem
-    return replace(_calibration(document, name, remedy), file=path.name)
-
-
-def _by_date(items: Iterable[Calibration]) -> list[Calibration]:
-    # Of one second, the one stored later has the higher number at the end of its name.
-    return sorted(items, key=lambda each: (each.made, len(each.file), each.file))
-
-
-def _document(calibration: Calibration) -> dict[str, Any]:
-    return {
-        "schema": SCHEMA,
-        "kind": calibration.kind,
-        "made": calibration.made.isoformat(timespec="seconds").replace("+00:00", "Z"),
-        "software": calibration.software,
-        "note": calibration.note,
-        "sources": list(calibration.sources),
-        "values": calibration.values,
-    }
+        made = found.made.astimezone(UTC)
+    except OverflowError:
+        raise _FILES.fault(
+            shown(path, _PATH_CHARACTERS), "made", str(found.made), "must lie between years 1 and 9999"
+        ) from None
+    return Calibration(found.kind, made, found.values, found.sources, found.note, found.software, path.name)
 
 
 def _write_new(folder: Path, stem: str, content: bytes) -> Path:
     """Write under a name that nobody has, so that a reader never sees half a file and no older one is lost."""
-    handle, temporary = tempfile.mkstemp(prefix=".new-", suffix=".part", dir=folder)
+    temporary = folder / f".new-{uuid.uuid4().hex}"
     try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        Path(temporary).chmod(0o644)
+        write_durably(temporary, content)
         for number in range(1, _MOST_OF_ONE_SECOND):
             path = folder / (f"{stem}.json" if number == 1 else f"{stem}-{number}.json")
             with suppress(FileExistsError):
                 # The name is taken first, without overwriting anybody's, and then filled in one step.
-                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o644))
-                Path(temporary).replace(path)
+                os.close(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY))
+                temporary.replace(path)
+                sync_folder(folder)
                 return path
         raise OSError(None, f"{_MOST_OF_ONE_SECOND} calibrations of the same second")
     finally:
-        with suppress(FileNotFoundError):
-            Path(temporary).unlink()
-
-
-def _refuse_constant(name: str) -> float:
-    raise ValueError(f"{name} is no number of JSON")
-
-
-def _calibration(document: object, name: str, remedy: str) -> Calibration:
-    if not isinstance(document, dict) or document.get("schema") != SCHEMA:
-        found = document.get("schema") if isinstance(document, dict) else type(document).__name__
-        raise CalibrationError(f'{name}: schema is {shown(found)}; it must be "{SCHEMA}"; {remedy}')
-    kind = document.get("kind")
-    if kind not in KINDS:
-        raise CalibrationError(f"{name}: kind is {shown(kind)}; known are {', '.join(KINDS)}; {remedy}")
-    values, sources = document.get("values"), document.get("sources", [])
-    if not isinstance(values, dict):
-        raise CalibrationError(f"{name}: values is {shown(values)}; it must be an object; {remedy}")
-    if not isinstance(sources, list) or not all(isinstance(each, str) for each in sources):
-        raise CalibrationError(f"{name}: sources is {shown(sources)}; it must be a list of texts; {remedy}")
-    try:
-        made = _checked_time(datetime.fromisoformat(str(document.get("made")))).astimezone(UTC)
-    except (ValueError, OverflowError, CalibrationError) as problem:
-        example = "2026-11-02T08:15:00Z"
-        raise CalibrationError(
-            f"{name}: made is {shown(document.get('made'))}; it must be a time such as {example}; {remedy}"
-        ) from problem
-    return Calibration(
-        kind=cast(Kind, kind),
-        made=made,
-        values=values,
-        sources=tuple(sources),
-        note=str(document.get("note", "")),
-        software=str(document.get("software", "")),
-    )
-
-
-def _checked_time(made: datetime) -> datetime:
-    if made.tzinfo is None:
-        raise CalibrationError(f"{made.isoformat()} has no time zone; give one, such as a Z at the end for UTC")
-    return made
-
-
-def finite(values: dict[str, Any], key: str) -> float | None:
-    """A number out of a calibration's values; None where it is missing, null or no finite number."""
-    value = values.get(key)
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < _LARGEST_NUMBER:
-        return None
-    return float(value)
+        temporary.unlink(missing_ok=True)

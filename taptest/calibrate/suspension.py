@@ -19,26 +19,28 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.beam.construction import Construction
 from taptest.beam.model import Beam, bending_modes
-from taptest.core.errors import CalibrationError
-from taptest.io.recording import Recording
+from taptest.config.limits import LIMITS
+from taptest.core.errors import CalibrationError, shown
+from taptest.io.recording import Recording, read_recording
+from taptest.signal.analysis import choose_channel
+
+_LIMITS = LIMITS.loops
 
 Real = NDArray[np.float64]
 
-USUAL_BOUNCE_HZ, USUAL_BOUNCE_DAMPING = 2.5, 0.10  # elastic cord under a ski (common practice, no source)
-USUAL_FIRST_HZ = 30.0
 ORDERS = 6
 TOLERANCES_M = (0.01, 0.02, 0.03, 0.05, 0.08)
 
 _ELEMENTS = 240
 _INSIDE = 0.45  # loops are looked for in the outer parts, up to here from either end
 _BOUNCE_HZ = (1.0, 8.0)
-_VISIBLE = 12.0  # times the spectrum around: ten blocks of noise reach 3.5 once in a thousand
 _BLOCKS = 3
 _LEAST_SECONDS = 6.0
 
@@ -64,11 +66,16 @@ class Misplaced:
 
 @dataclass(frozen=True)
 class Bounce:
-    """Bounce of the hung ski: from a recording (``seen``) or assumed."""
+    """Bounce of the hung ski, and where it is known from."""
 
     frequency_hz: float
     damping_ratio: float
-    seen: bool
+    origin: Literal["seen in the recording", "as given", "assumed"] = "assumed"
+
+    @property
+    def seen(self) -> bool:
+        """Whether it was seen in a recording."""
+        return self.origin == "seen in the recording"
 
 
 @dataclass(frozen=True)
@@ -187,14 +194,14 @@ def advise(
         CalibrationError: values that no ski has; loops off the ski, or both on one side of the balance point.
     """
     shapes = hung_shapes(construction, length_m, balance_m=balance_m)
-    bounce = bounce or Bounce(USUAL_BOUNCE_HZ, USUAL_BOUNCE_DAMPING, seen=False)
+    bounce = bounce or Bounce(_LIMITS.bounce_hz, _LIMITS.bounce_damping)
     if not (isfinite(bounce.frequency_hz) and 0.2 <= bounce.frequency_hz <= 20):
         raise CalibrationError(f"a bounce of {bounce.frequency_hz:g} Hz: 0.2 to 20 Hz are accepted")
     if not (isfinite(bounce.damping_ratio) and 0 <= bounce.damping_ratio < 1):
         raise CalibrationError(
             f"a damping of the bounce of {bounce.damping_ratio:g}: a ratio from 0 to below 1 is accepted"
         )
-    first = USUAL_FIRST_HZ if first_hz is None else first_hz
+    first = _LIMITS.first_hz if first_hz is None else first_hz
     if not (isfinite(first) and 3 <= first <= 1000):
         raise CalibrationError(f"a first mode of {first:g} Hz: 3 to 1000 Hz are accepted")
     nodes = _nodes(shapes)
@@ -204,20 +211,20 @@ def advise(
             f"loops at {1000 * places[0]:.0f} and {1000 * places[1]:.0f} mm from the tail cannot hold a ski of "
             f"{1000 * length_m:.0f} mm that balances at {1000 * shapes.balance_m:.0f} mm: one belongs on either side"
         )
-    spread = _least_spread(shapes, first, bounce)
+    spread = _least_spread(shapes)
     misplaced = []
     for off in sorted((*TOLERANCES_M, *(-each for each in TOLERANCES_M))):
         bias = loop_biases(shapes, (nodes[0] + off, nodes[1] - off), first, bounce)[0]
         misplaced.append(Misplaced(off, bias.shift_rel, bias.damping_added))
     tail_load = (places[1] - shapes.balance_m) / (places[1] - places[0])
     notes = []
-    if abs(tail_load - 0.5) > 0.06:
+    if abs(tail_load - 0.5) > _LIMITS.uneven_load:
         heavier = "tail" if tail_load > 0.5 else "tip"
         notes.append(
             f"the {heavier} loop carries {100 * max(tail_load, 1 - tail_load):.0f} % of the weight: hang it a little higher, "
             "so that the ski hangs level"
         )
-    if bounce.frequency_hz > first / 8:
+    if bounce.frequency_hz > first / _LIMITS.stiff_ratio:
         notes.append(
             f"a bounce of {bounce.frequency_hz:.1f} Hz is stiff for a first mode of {first:.0f} Hz; softer or longer loops "
             "(3 Hz and less) matter less wherever they sit"
@@ -247,7 +254,7 @@ def _nodes(shapes: HungShapes) -> tuple[float, float]:
     return float(found[0]), float(found[-1])
 
 
-def _least_spread(shapes: HungShapes, first_hz: float, bounce: Bounce) -> tuple[float, float]:
+def _least_spread(shapes: HungShapes) -> tuple[float, float]:
     """The pair of places, one on either side, for which the largest added damping over the orders is least."""
     length = float(shapes.station_m[-1])
     tail, tip = (length * np.linspace(a, b, 120) for a, b in ((0.02, _INSIDE), (1 - _INSIDE, 0.98)))
@@ -262,7 +269,7 @@ def _least_spread(shapes: HungShapes, first_hz: float, bounce: Bounce) -> tuple[
     return float(tail[i]), float(tip[j])
 
 
-def find_bounce(recording: Recording, channel: int, *, damping_ratio: float = USUAL_BOUNCE_DAMPING) -> Bounce | None:
+def find_bounce(recording: Recording, channel: int, *, damping_ratio: float = _LIMITS.bounce_damping) -> Bounce | None:
     """The bounce of a hung ski as far as a recording shows it, a line between 1 and 8 Hz; None where there is none.
 
     Most microphones hear nothing so low: no line says nothing. Its damping is not measured but taken as given.
@@ -288,10 +295,31 @@ def find_bounce(recording: Recording, channel: int, *, damping_ratio: float = US
     # Against what lies around: rumble falls steeply with frequency, and a line does not.
     around = np.array([_around(power, frequency, float(hz)) for hz in frequency[inside]])
     best = int(np.argmax(power[inside] / around))
-    if power[inside][best] < _VISIBLE * around[best]:
+    if power[inside][best] < _LIMITS.visible * around[best]:
         return None
     near = slice(max(inside[best] - 2, 0), inside[best] + 3)
-    return Bounce(float(np.average(frequency[near], weights=power[near])), damping_ratio, seen=True)
+    return Bounce(float(np.average(frequency[near], weights=power[near])), damping_ratio, "seen in the recording")
+
+
+def bounce_of(
+    recording: str | None, *, given_hz: float | None, damping_ratio: float, channel: int | None = None
+) -> tuple[Bounce, tuple[str, ...]]:
+    """The bounce as given, otherwise as a recording shows it, otherwise as is usual; with what is to be said about it.
+
+    Raises:
+        RecordingError: the recording cannot be read, or has no such channel.
+        CalibrationError: it is too short to tell.
+    """
+    assumed = Bounce(LIMITS.loops.bounce_hz, damping_ratio)
+    if given_hz is not None:
+        return Bounce(given_hz, damping_ratio, "as given"), ()
+    if recording is None:
+        return assumed, ()
+    heard = read_recording(recording)
+    seen = find_bounce(heard, choose_channel(heard, channel), damping_ratio=damping_ratio)
+    if seen is not None:
+        return seen, ()
+    return assumed, (f"{shown(recording, 100)}: no bounce is visible in it; count it by eye and give it as --bounce",)
 
 
 def _around(power: Real, frequency: Real, hz: float) -> float:

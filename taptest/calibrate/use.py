@@ -3,36 +3,69 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
-from taptest.calibrate.drift import LEAST_POINTS
-from taptest.calibrate.store import (
-    Calibration,
-    Calibrations,
-    calibration_folder,
-    finite,
-    is_chosen,
-    load_calibrations,
+from taptest.calibrate.store import Calibration, Calibrations, calibration_folder, is_chosen, load_calibrations
+from taptest.calibrate.values import (
+    BarValues,
+    ConstructionValues,
+    DriftValues,
+    RepeatabilityValues,
+    RoomValues,
+    TemperatureValues,
+    Values,
+    values_of,
 )
-from taptest.calibrate.temperature import law_of
-from taptest.config.corrections import Citation, Corrections, Repeatability, RoomDecay
+from taptest.config.corrections import Citation, Corrections, Repeatability, RoomDecay, TemperatureLaw
+from taptest.config.limits import LIMITS
+from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError, shown
 from taptest.signal.room import ROOM_FACTOR
 
-DRIFT_OLD_DAYS = 1.0  # a reference belongs at the start and the end of every working day (common practice, no source)
-_LEAST_CLOCK, _MOST_CLOCK = 0.99, 1.01
-_LARGEST_U = 0.5
+_LIMITS = LIMITS.calibration
+
+
+def with_calibrations(
+    settings: Settings, *, beside: Path | None, constructions: tuple[str, ...], may_be_new: bool = False
+) -> Settings:
+    """The settings with what the calibrations in their folder say now; a room that is given in them goes first.
+
+    Args:
+        settings: their ``calibrations`` name the folder; None for ``$TAPTEST_CALIBRATIONS``, or ``calibrations`` in the folder
+            of the table.
+        beside: that table; None for the present folder.
+        constructions: the construction files in use, by stem or path.
+        may_be_new: a folder that was asked for need not exist, because something is stored in it afterwards.
+
+    Raises:
+        CalibrationError: there is no such folder.
+    """
+    folder = calibration_folder(settings.calibrations, beside=beside)
+    stored = load_calibrations(folder, must_exist=is_chosen(settings.calibrations) and not may_be_new)
+    given = settings.room_s is not None
+    found = corrections_from(stored, datetime.now(UTC), room_given=given, constructions=constructions)
+    return replace(settings, corrections=found)
+
+
+def with_room(settings: Settings) -> Settings:
+    """The settings for recordings that are no skis of a lot: of the calibrations only the room is cited.
+
+    Raises:
+        CalibrationError: there is no such folder.
+    """
+    if settings.room_s is not None:
+        return settings
+    found = with_calibrations(settings, beside=None, constructions=()).corrections
+    room = tuple(each for each in found.citations if each.kind == "room")
+    return replace(settings, corrections=replace(found, citations=room))
 
 
 def corrections_from(
-    stored: Calibrations,
-    now: datetime,
-    *,
-    room_given: bool = False,
-    constructions: tuple[str, ...] = (),
+    stored: Calibrations, now: datetime, *, room_given: bool = False, constructions: tuple[str, ...] = ()
 ) -> Corrections:
     """What the newest calibration of each kind tells a check.
 
@@ -44,76 +77,39 @@ def corrections_from(
         room_given: the user has said how the room decays, which goes first.
         constructions: the construction files in use, by stem or path.
     """
-    collected = _Collected(Corrections(problems=stored.problems), stored, now)
-    if not room_given:
-        collected.take(stored.latest("room"), _room)
-    collected.take(stored.latest("bar"), _clock)
-    collected.take(stored.latest("repeatability"), _floor)
-    collected.take(stored.latest("drift"), _drift)
-    collected.take(stored.latest("temperature"), _temperature)
-    for calibration in stored.all("construction"):
-        written = Path(str(calibration.values.get("construction", "")).replace("\\", "/")).stem
-        if written and any(Path(name.replace("\\", "/")).stem == written for name in constructions):
-            collected.take(calibration, _construction)
-    return collected.corrections
+    used = [each for kind in ("room", "bar", "repeatability", "drift", "temperature") if (each := stored.latest(kind))]
+    used += [each for each in stored.all("construction") if _is_used(each, constructions)]
+    found = Corrections(problems=stored.problems)
+    for each in used:
+        if each.kind == "room" and room_given:
+            continue
+        structure, use = _USES[each.kind]
+        place = shown(stored.folder / each.file, 200)
+        try:
+            found, effect = use(found, values_of(each, structure, place), now)
+        except CalibrationError as problem:
+            text = str(problem) if str(problem).startswith(place) else f"{place}: {problem}; make it anew"
+            found = replace(found, problems=(*found.problems, text))
+            continue
+        citation = Citation(each.kind, each.made, each.age_days(now), each.file, effect)
+        found = replace(found, citations=(*found.citations, citation))
+    return found
 
 
-def corrections_in_folder(
-    given: str | None,
-    *,
-    beside: Path | None = None,
-    room_given: bool = False,
-    constructions: tuple[str, ...] = (),
-    may_be_new: bool = False,
-) -> Corrections:
-    """What the calibrations in the folder that is meant tell a check now; nothing where there is none.
+def _is_used(calibration: Calibration, constructions: tuple[str, ...]) -> bool:
+    written = _stem(calibration.values.get("construction", ""))
+    return bool(written) and written in map(_stem, constructions)
 
-    A folder that was asked for must exist, unless it ``may_be_new`` because something is stored in it afterwards.
 
-    Args:
-        given: the folder; None for ``$TAPTEST_CALIBRATIONS``, or the folder ``calibrations`` that lies ``beside`` a table.
-        beside: that table; None for the present folder.
-        room_given: as in `corrections_from`, like ``constructions``.
-        constructions: the construction files in use.
-        may_be_new: do not insist that the folder exists.
-
-    Raises:
-        CalibrationError: there is no such folder.
-    """
-    folder = calibration_folder(given, beside=beside)
-    stored = load_calibrations(folder, must_exist=is_chosen(given) and not may_be_new)
-    return corrections_from(stored, datetime.now(UTC), room_given=room_given, constructions=constructions)
+def _stem(name: object) -> str:
+    return Path(str(name).replace("\\", "/")).stem
 
 
 _Effect = tuple[Corrections, str]
 
 
-@dataclass
-class _Collected:
-    corrections: Corrections
-    stored: Calibrations
-    now: datetime
-    seen: set[str] = field(default_factory=set)
-
-    def take(
-        self, calibration: Calibration | None, use: Callable[[Corrections, Calibration, datetime], _Effect]
-    ) -> None:
-        if calibration is None:
-            return
-        try:
-            corrections, effect = use(self.corrections, calibration, self.now)
-        except CalibrationError as problem:
-            place = shown(self.stored.folder / calibration.file, 200)
-            self.corrections = replace(
-                self.corrections, problems=(*self.corrections.problems, f"{place}: {problem}; make it anew")
-            )
-            return
-        cited = Citation(calibration.kind, calibration.made, calibration.age_days(self.now), calibration.file, effect)
-        self.corrections = replace(corrections, citations=(*corrections.citations, cited))
-
-
-def _room(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    decay = room_of(calibration)
+def _room(corrections: Corrections, values: RoomValues, now: datetime) -> _Effect:
+    decay = room_of(values)
     shortest, longest = min(decay.reverberation_s), max(decay.reverberation_s)
     seconds = f"{shortest:.2g} s" if longest / shortest < 1.05 else f"{shortest:.2g} to {longest:.2g} s"
     effect = (
@@ -123,27 +119,14 @@ def _room(corrections: Corrections, calibration: Calibration, now: datetime) -> 
     return replace(corrections, room=decay), effect
 
 
-def room_of(calibration: Calibration) -> RoomDecay:
+def room_of(values: RoomValues) -> RoomDecay:
     """The room's decay by band.
 
     Raises:
-        CalibrationError: the values hold no band with a reverberation time.
+        CalibrationError: the values hold no band with a reverberation time, or the same band twice.
     """
-    bands = calibration.values.get("bands")
-    points = []
-    for band in bands if isinstance(bands, list) else []:
-        if not isinstance(band, dict):
-            raise CalibrationError(f"a band is {shown(band)}; it must be an object")
-        low, high, seconds = (finite(band, key) for key in ("low_hz", "high_hz", "reverberation_s"))
-        if seconds is None:
-            continue
-        if low is None or high is None or not 0 < low < high or not 0.01 <= seconds <= 60:
-            raise CalibrationError(
-                f"a band from {shown(band.get('low_hz'))} to {shown(band.get('high_hz'))} Hz with a reverberation time of "
-                f"{shown(band.get('reverberation_s'))} s; 0.01 to 60 s are possible"
-            )
-        points.append(((low * high) ** 0.5, seconds))
-    points.sort()
+    known = [(band, band.reverberation_s) for band in values.bands if band.reverberation_s is not None]
+    points = sorted(((band.low_hz * band.high_hz) ** 0.5, seconds) for band, seconds in known)
     if not points:
         raise CalibrationError("no band has a reverberation time")
     if any(after[0] <= before[0] for before, after in pairwise(points)):
@@ -151,72 +134,53 @@ def room_of(calibration: Calibration) -> RoomDecay:
     return RoomDecay(tuple(hz for hz, _ in points), tuple(seconds for _, seconds in points))
 
 
-def _clock(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    factor, u = finite(calibration.values, "clock_factor"), finite(calibration.values, "clock_u_rel")
+def _clock(corrections: Corrections, values: BarValues, now: datetime) -> _Effect:
+    factor, u = values.clock_factor, values.clock_u_rel
     if factor is None:
         return corrections, "nothing is corrected: this bar cannot tell the clock's error from its own modulus"
-    if not _LEAST_CLOCK <= factor <= _MOST_CLOCK or u is None or not 0 <= u < _LARGEST_U:
-        raise CalibrationError(
-            f"a clock factor of {factor:g} with an uncertainty of {shown(calibration.values.get('clock_u_rel'))}; "
-            f"{_LEAST_CLOCK:g} to {_MOST_CLOCK:g} are possible"
-        )
-    if abs(factor - 1) <= 2 * u:
+    if u is None:
+        raise CalibrationError("clock_factor has no clock_u_rel, its uncertainty")
+    if abs(factor - 1) <= _LIMITS.surely_off * u:
         return replace(corrections, clock_u_rel=u), f"nothing is corrected: the clock is right within ±{100 * u:.2g} %"
     effect = f"frequencies are multiplied by {factor:.5f} ±{u:.1g}, the error of the recorder's clock"
     return replace(corrections, clock_factor=factor, clock_u_rel=u), effect
 
 
-def _floor(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    found = {}
-    for key, what in (("frequency_u_rel", "frequency"), ("damping_u_rel", "damping"), ("shift_u_rel", "shift")):
-        value = finite(calibration.values, key)
-        if value is None:
-            continue
-        if not 0 <= value < _LARGEST_U:
-            raise CalibrationError(f"{key} is {value:g}; it must lie from 0 to {_LARGEST_U:g}")
-        found[what] = value
-    if not found:
+def _floor(corrections: Corrections, values: RepeatabilityValues, now: datetime) -> _Effect:
+    known = {"frequency": values.frequency_u_rel, "damping": values.damping_u_rel, "shift": values.shift_u_rel}
+    least = ", ".join(f"{what} {100 * u:.2g} %" for what, u in known.items() if u is not None)
+    if not least:
         raise CalibrationError("none of frequency_u_rel, damping_u_rel and shift_u_rel is a number")
-    floor = Repeatability(*(found.get(what, 0.0) for what in ("frequency", "damping", "shift")))
-    least = ", ".join(f"{what} {100 * value:.2g} %" for what, value in found.items())
+    floor = Repeatability(*(u or 0.0 for u in known.values()))
     return replace(corrections, floor=floor), f"no standard uncertainty is taken smaller than was repeated: {least}"
 
 
-def _drift(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    state = calibration.values.get("state")
-    if state not in ("in", "out"):
-        raise CalibrationError(f"state is {shown(state)}; it must be in or out")
-    try:
-        last = datetime.fromisoformat(str(calibration.values.get("last")))
-    except ValueError:
-        raise CalibrationError(f"last is {shown(calibration.values.get('last'))}; it must be a time") from None
-    last = last.replace(tzinfo=UTC) if last.tzinfo is None else last
+def _drift(corrections: Corrections, values: DriftValues, now: datetime) -> _Effect:
+    last = values.last_utc
     age = (now - last).total_seconds() / 86_400
     notes = list(corrections.notes)
-    if state == "out":
+    if values.state == "out":
         notes.append(
             f"the reference was outside its limits when last tapped ({last:%Y-%m-%d %H:%M} UTC): look for what changed "
             "and tap it again before trusting these verdicts"
         )
-    if age > DRIFT_OLD_DAYS:
-        notes.append(
-            f"the reference was last tapped {age:.0f} days ago ({last:%Y-%m-%d}): tap it at the start and the end of a day"
+    if age > _LIMITS.drift_old_days:
+        when = (
+            f"{age:.0f} days ago ({last:%Y-%m-%d})"
             if age >= 1.5
-            else f"the reference was last tapped more than a day ago ({last:%Y-%m-%d %H:%M} UTC): tap it at the start "
-            "and the end of a day"
+            else f"more than a day ago ({last:%Y-%m-%d %H:%M} UTC)"
         )
-    points = finite(calibration.values, "points")
-    if points is not None and points < LEAST_POINTS:
-        return replace(
-            corrections, notes=tuple(notes)
-        ), "a warning only: the reference was tapped too seldom for limits"
-    effect = f"a warning only: the reference was {'within' if state == 'in' else 'outside'} its limits"
+        notes.append(f"the reference was last tapped {when}: tap it at the start and the end of a day")
+    if values.points is not None and values.points < LIMITS.drift.least_points:
+        effect = "a warning only: the reference was tapped too seldom for limits"
+    else:
+        effect = f"a warning only: the reference was {'within' if values.state == 'in' else 'outside'} its limits"
     return replace(corrections, notes=tuple(notes)), effect
 
 
-def _temperature(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    law = law_of(calibration)
-    if abs(law.slope_per_k) <= 2 * law.slope_u_per_k:
+def _temperature(corrections: Corrections, values: TemperatureValues, now: datetime) -> _Effect:
+    law = law_of(values)
+    if abs(law.slope_per_k) <= _LIMITS.surely_off * law.slope_u_per_k:
         return corrections, "nothing is corrected: the study could not tell the slope from none"
     effect = (
         f"frequencies of skis with a temperature in the table are those at {law.reference_c:.0f} °C "
@@ -225,8 +189,31 @@ def _temperature(corrections: Corrections, calibration: Calibration, now: dateti
     return replace(corrections, temperature=law), effect
 
 
-def _construction(corrections: Corrections, calibration: Calibration, now: datetime) -> _Effect:
-    return (
-        corrections,
-        f"predictions from {shown(calibration.values.get('construction'), 100)}, learnt from skis presumed good",
+def law_of(values: TemperatureValues) -> TemperatureLaw:
+    """The stored slope as a check takes it.
+
+    Raises:
+        CalibrationError: the reference temperature lies outside the range that was studied.
+    """
+    if not values.low_c <= values.reference_c <= values.high_c:
+        raise CalibrationError(
+            f"reference_c is {values.reference_c:g}, outside the {values.low_c:g} to {values.high_c:g} °C that were studied"
+        )
+    return TemperatureLaw(
+        values.percent_per_k / 100, values.percent_per_k_u / 100, values.reference_c, values.low_c, values.high_c
     )
+
+
+def _construction(corrections: Corrections, values: ConstructionValues, now: datetime) -> _Effect:
+    return corrections, f"predictions from {shown(values.construction, 100)}, learnt from skis presumed good"
+
+
+# Of each kind what is read, and what it does.
+_USES: dict[str, tuple[type[Values], Callable[[Corrections, Any, datetime], _Effect]]] = {
+    "room": (RoomValues, _room),
+    "bar": (BarValues, _clock),
+    "repeatability": (RepeatabilityValues, _floor),
+    "drift": (DriftValues, _drift),
+    "temperature": (TemperatureValues, _temperature),
+    "construction": (ConstructionValues, _construction),
+}

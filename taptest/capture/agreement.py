@@ -1,13 +1,18 @@
-"""Whether taps that were kept under one id sound like one ski: a swapped ski is told, never averaged."""
+"""Whether taps that were kept under one id sound like one ski: a swapped ski is reported, never averaged."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 import numpy as np
 
-from taptest.signal.analysis import Analysis, Mode
+from taptest.capture.store import Store
+from taptest.config.settings import Settings
+from taptest.core.errors import CaptureError
+from taptest.io.recording import from_samples
+from taptest.signal.analysis import Analysis, Mode, analyse
 
 # A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source). Between taps of one ski of
 # the demonstration it is 0.32 % at most, between the two skis of a pair 0.35 to 1.5 %.
@@ -32,6 +37,94 @@ class Difference:
     def by_the_last(self) -> bool:
         """Whether the last tap is one of those that differ."""
         return self.taps[-1] > self.others[-1]
+
+
+class TapAgreement:
+    """What was heard in the kept taps of the ski that is up, and which of them sound like one ski."""
+
+    def __init__(self, store: Store, settings: Settings) -> None:
+        self._store, self._settings = store, settings
+        self._heard: list[Analysis] = []  # one for each kept tap of the ski ``_heard_of``
+        self._heard_of: str | None = None
+        self._all_count: set[str] = set()  # skis whose taps are to count though they do not agree
+        self._found: tuple[str, int, Difference | None] | None = None  # ski, taps that agree, those that do not
+
+    def kept(self, ski_id: str, analysis: Analysis) -> None:
+        """A tap was kept, and this was heard in it."""
+        count = self._store.count(ski_id)
+        if count == 1:
+            self._heard, self._heard_of = [], ski_id
+        if self._heard_of == ski_id and len(self._heard) == count - 1:
+            self._heard.append(analysis)
+        self._found = None
+
+    def dropped_last(self, ski_id: str) -> None:
+        """The last tap of a ski does not count any more."""
+        self._found = None
+        if self._heard_of == ski_id:
+            del self._heard[-1:]
+
+    def started_anew(self, ski_id: str) -> None:
+        """None of a ski's taps count any more."""
+        self._found = None
+        self._all_count.discard(ski_id)
+
+    def count_all(self, ski_id: str) -> None:
+        """All taps of a ski are to count though they do not agree."""
+        self._found = None
+        self._all_count.add(ski_id)
+
+    def good(self, ski_id: str) -> int:
+        """Number of kept taps that sound like one ski, all of them where they cannot be looked at."""
+        return self._agreement(ski_id)[0]
+
+    def differing(self, ski_id: str) -> Difference | None:
+        """The kept taps that sound like another ski than most; None where all agree."""
+        return self._agreement(ski_id)[1]
+
+    def counting(self, ski_id: str) -> list[Analysis]:
+        """What was heard in the taps that count.
+
+        Raises:
+            CaptureError: a tap that an earlier session kept cannot be read.
+        """
+        heard = self._analyses(ski_id)
+        return heard if ski_id in self._all_count else [heard[index] for index in agreeing(heard)[0]]
+
+    def drop_others(self, ski_id: str) -> Difference | None:
+        """Move the taps that sound like another ski than most out of the way; which they were.
+
+        Raises:
+            CaptureError: one cannot be moved.
+        """
+        others = self.differing(ski_id)
+        if others is not None:
+            heard = self._analyses(ski_id)
+            for number in reversed(others.taps):
+                self._store.drop(ski_id, number - 1)
+                del heard[number - 1]
+            self._found = None
+        return others
+
+    def _agreement(self, ski_id: str) -> tuple[int, Difference | None]:
+        if self._found is None or self._found[0] != ski_id:
+            good, others = self._store.count(ski_id), None
+            if ski_id not in self._all_count:
+                with suppress(CaptureError):  # told when the taps are joined
+                    heard = self._analyses(ski_id)
+                    good, others = max(map(len, agreeing(heard)), default=0), difference(heard)
+            self._found = ski_id, good, others
+        return self._found[1:]
+
+    def _analyses(self, ski_id: str) -> list[Analysis]:
+        """What was heard in each kept tap when it was tapped, or of those that an earlier session kept, at a first look now."""
+        if self._heard_of != ski_id or len(self._heard) != self._store.count(ski_id):
+            self._heard = [
+                analyse(from_samples(w.words, w.sample_rate_hz, name=w.kept.path.name), self._settings, rounds=1)
+                for w in self._store.windows(ski_id)
+            ]
+            self._heard_of = ski_id
+        return self._heard
 
 
 def agreeing(taps: Sequence[Analysis]) -> list[list[int]]:

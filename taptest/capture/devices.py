@@ -3,19 +3,21 @@
 from __future__ import annotations
 
 import re
-import sys
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, TypeVar
 
-from taptest.capture.deadline import anything_hangs, within
+from taptest.config.limits import LIMITS
 from taptest.core.errors import CaptureError, shown
-from taptest.io.recording import LOW_SAMPLE_RATE_HZ
+from taptest.core.sound_system import WITHIN_S, anything_hangs, portaudio, within
 
 WARNINGS = ("wireless", "low-sample-rate", "playback")
 
 _WIRELESS = re.compile(r"bluetooth|bluez|hands.?free|\bhfp\b|\bhsp\b|wireless", re.IGNORECASE)
 _PLAYBACK = re.compile(r"\bmonitor\b|stereo mix|what u hear|loopback", re.IGNORECASE)
-_RESTART = "unplug the microphone and plug it in again, or restart the sound server or the computer"
+RESTART = "unplug the microphone and plug it in again, or restart the sound server or the computer"
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True)
@@ -32,24 +34,21 @@ class InputDevice:
 
 
 def sound_library() -> Any:
-    """PortAudio's binding, loaded late: it looks for every device of the computer.
+    """PortAudio's binding.
 
-    Raises: CaptureError when PortAudio is missing or hangs.
+    Raises:
+        CaptureError: PortAudio is missing or hangs.
     """
+    return ask(lambda: portaudio("no microphone can be used", "", CaptureError))
 
-    def load() -> Any:
-        import sounddevice
 
-        return sounddevice
+def ask(call: Callable[[], T], what: str = "the sound system", remedy: str = RESTART, seconds: float = WITHIN_S) -> T:
+    """The answer of the sound system.
 
-    try:
-        return within(load, what="the sound system", remedy=_RESTART)
-    except (ImportError, OSError) as problem:
-        missing = "libportaudio2 (Debian and Ubuntu: apt install libportaudio2)"
-        raise CaptureError(
-            f"no microphone can be used: the library PortAudio is missing or broken ({shown(problem, 100)}); install "
-            + (missing if sys.platform.startswith("linux") else "taptest again, which brings it")
-        ) from None
+    Raises:
+        CaptureError: it does not come in time; whatever the call raises.
+    """
+    return within(call, what=what, remedy=remedy, refusal=CaptureError, seconds=seconds)
 
 
 def list_inputs(wanted: str | int | None = None, *, afresh: bool = False) -> tuple[InputDevice, ...]:
@@ -61,36 +60,28 @@ def list_inputs(wanted: str | int | None = None, *, afresh: bool = False) -> tup
     """
     library = sound_library()
 
-    def ask() -> tuple[list[dict[str, Any]], list[dict[str, Any]], int]:
+    def listed() -> tuple[list[dict[str, Any]], list[dict[str, Any]], int]:
         if afresh and not anything_hangs():
             library._terminate()
             library._initialize()
         return list(library.query_devices()), list(library.query_hostapis()), int(library.default.device[0])
 
     try:
-        devices, hosts, usual = within(ask, what="the sound system", remedy=_RESTART)
+        devices, hosts, usual = ask(listed)
     except library.PortAudioError as problem:
-        raise CaptureError(
-            f"the sound system refuses to list its devices ({shown(problem, 100)}); {_RESTART}"
-        ) from None
+        raise CaptureError(f"the sound system refuses to list its devices ({shown(problem, 100)}); {RESTART}") from None
     inputs = [(number, device) for number, device in enumerate(devices) if device["max_input_channels"] > 0]
     if not inputs:
         raise CaptureError(
             "no microphone found; plug one in, check that the system's sound settings list it as an input, and try again"
         )
     chosen = _chosen(inputs, usual, wanted)
-    return tuple(
-        InputDevice(
-            number=number,
-            name=str(device["name"]),
-            host=str(hosts[int(device["hostapi"])]["name"]),
-            channels=int(device["max_input_channels"]),
-            sample_rate_hz=_own_rate(device, str(hosts[int(device["hostapi"])]["name"])),
-            chosen=number == chosen,
-            warnings=_warnings(str(device["name"]), _own_rate(device, str(hosts[int(device["hostapi"])]["name"]))),
-        )
-        for number, device in inputs
-    )
+    found = []
+    for number, device in inputs:
+        name, host = str(device["name"]), str(hosts[int(device["hostapi"])]["name"])
+        rate_hz, channels = _own_rate(device, host), int(device["max_input_channels"])
+        found.append(InputDevice(number, name, host, channels, rate_hz, number == chosen, _warnings(name, rate_hz)))
+    return tuple(found)
 
 
 def _chosen(inputs: list[tuple[int, dict[str, Any]]], usual: int, wanted: str | int | None) -> int:
@@ -120,11 +111,5 @@ def _own_rate(device: dict[str, Any], host: str) -> int:
 
 
 def _warnings(name: str, sample_rate_hz: int) -> tuple[str, ...]:
-    found = []
-    if _WIRELESS.search(name):
-        found.append("wireless")
-    if sample_rate_hz < LOW_SAMPLE_RATE_HZ:
-        found.append("low-sample-rate")
-    if _PLAYBACK.search(name):
-        found.append("playback")
-    return tuple(found)
+    known = (_WIRELESS.search(name), sample_rate_hz < LIMITS.format.low_sample_rate_hz, _PLAYBACK.search(name))
+    return tuple(word for word, applies in zip(WARNINGS, known, strict=True) if applies)

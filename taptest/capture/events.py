@@ -1,78 +1,120 @@
-"""What passes between a source of sound, the listener that finds taps in it, and whoever keeps them."""
+"""What happens in a session, and what a view of it shows."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
-from typing import Protocol
+from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
+from taptest.capture.agreement import Difference
+from taptest.core.messages import Message
+from taptest.io.recording import Recording
+from taptest.signal.analysis import Analysis, Mode
+from taptest.ski.record import Ski
 
-from taptest.signal.analysis import Analysis
-
-Samples = NDArray[np.float32]
-
-
-@dataclass(frozen=True, eq=False)
-class Block:
-    """Consecutive samples (frames, channels), 1.0 full scale; ``lost_frames`` went missing right before them."""
-
-    samples: Samples
-    lost_frames: int = 0
-
-
-class Source(Protocol):
-    """Where sound comes from: a microphone, a file replayed, a pipe, a callback."""
-
-    @property
-    def name(self) -> str: ...
-
-    @property
-    def sample_rate_hz(self) -> int: ...
-
-    @property
-    def channels(self) -> int: ...
-
-    def blocks(self) -> Iterator[Block]:
-        """Blocks in order until the source ends or is closed.
-
-        Raises: CaptureError when the source fails (unplugged, stalled, ...): says why and what to do.
-        """
-        ...
-
-    def close(self) -> None:
-        """Let go of the device or file; never hangs, may be called twice and from another thread."""
-        ...
+# Codes of the messages that say that a tap was heard and does not count through no fault of its own.
+TAP_LOST = ("tap-without-ski", "tap-during-question", "tap-not-stored")
 
 
 @dataclass(frozen=True)
-class Level:
-    """How loud it is: root mean square, held peak and noise floor [dB of full scale], at ``at_s`` since the start."""
+class SkiEvent:
+    """Something about a ski of which ``good`` taps of ``needed`` are kept and sound like one ski."""
 
-    at_s: float
-    rms_db: float
-    peak_db: float
-    floor_db: float
-    lost_frames: int
+    ski_id: str
+    good: int
+    needed: int
 
 
-@dataclass(frozen=True, eq=False)
-class HeardTap:
-    """One tap with its verdict, as soon as its ring has sunk into the noise.
+@dataclass(frozen=True)
+class SkiUp(SkiEvent):
+    """A ski is to be tapped; ``left`` skis have no recording, it included."""
 
-    ``samples`` (frames,): what is to be kept of it, silence before the contact included; ``onset_s`` of the contact since the
-    start of the source; ``onset`` its index in ``samples``; ``reasons`` empty for a good tap, otherwise words from
-    ``taptest.signal.taps.REASONS``; ``analysis`` of these samples alone.
+    left: int
+
+
+@dataclass(frozen=True)
+class TapKept(SkiEvent):
+    """A good tap that is on the disk; the taps of ``differs`` sound like another ski."""
+
+    frequencies_hz: tuple[float, ...]
+    differs: Difference | None = None
+
+
+@dataclass(frozen=True)
+class TapRefused(SkiEvent):
+    """A tap that does not count, and why: words from ``taptest.signal.taps.REASONS``."""
+
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class FirstLook:
+    """What a quick look at the stronger modes says of a ski, as soon as its last tap has rung out; `SkiDone` follows."""
+
+    ski_id: str
+    verdict: Ski
+
+
+@dataclass(frozen=True)
+class SkiDone:
+    """A ski with all its taps: the modes heard in them together, and the first verdict (None where it failed).
+
+    ``heard`` holds its recordings with what was heard in them; a session of many hours lets go of that.
     """
 
-    onset_s: float
-    onset: int
-    samples: Samples
-    sample_rate_hz: int
-    reasons: tuple[str, ...]
-    analysis: Analysis
+    ski_id: str
+    recordings: tuple[Path, ...]
+    taps: int
+    modes: tuple[Mode, ...]
+    verdict: Ski | None
+    heard: tuple[tuple[Recording, Analysis], ...] = ()
+
+
+@dataclass(frozen=True)
+class Told:
+    """Something to tell: an "error" where something was not kept or not entered as it should, else a "note"."""
+
+    message: Message
 
     @property
-    def accepted(self) -> bool:
-        return not self.reasons
+    def text(self) -> str:
+        return str(self.message)
+
+    @property
+    def trouble(self) -> bool:
+        return self.message.severity == "error"
+
+    @property
+    def tap_lost(self) -> bool:
+        return self.message.code in TAP_LOST
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A question that the next line answers."""
+
+    question: str
+
+
+@dataclass(frozen=True)
+class Ended:
+    """No more taps are taken; of ``unfinished`` skis some are kept, and the next session goes on with them."""
+
+    unfinished: tuple[tuple[str, int], ...]
+
+
+SessionEvent = SkiUp | TapKept | TapRefused | FirstLook | SkiDone | Told | Asked | Ended
+
+
+@dataclass(frozen=True)
+class Status:
+    """What a view shows at any time; ``last`` is the last tap, ``done`` the last finished ski or a first look at it."""
+
+    ski_id: str | None
+    good: int
+    needed: int
+    left: int
+    question: str | None
+    last: TapKept | TapRefused | None
+    done: SkiDone | FirstLook | None
+    told: Told | None
+    ended: bool

@@ -8,10 +8,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.events import Source
+from taptest.capture.stream import Source
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, shown
-from taptest.io.recording import LOW_SAMPLE_RATE_HZ
 from taptest.signal.analysis import noise_between
 from taptest.signal.sinking import silences
 from taptest.signal.spectrum import Hum
@@ -100,7 +100,7 @@ def _checked(source: Source, samples: NDArray[np.float64], lost: int, settings: 
         "loud-noise": noise_db > _LOUD_NOISE_DB,
         "hum": hum is not None and max(hum.levels_db) > _HUM_DB,
         "lost-samples": lost > 0,
-        "low-sample-rate": rate < LOW_SAMPLE_RATE_HZ,
+        "low-sample-rate": rate < LIMITS.format.low_sample_rate_hz,
     }
     return InputCheck(
         device=source.name,

@@ -13,8 +13,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from taptest.capture.events import Block, HeardTap, Level, Samples
-from taptest.capture.rolling import Rolling
+from taptest.capture.buffer import SoundBuffer
+from taptest.capture.stream import Block, HeardTap, Level, Samples
 from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError
 from taptest.signal.analysis import (
@@ -96,7 +96,7 @@ class Listener:
         self._rate = float(sample_rate_hz)
         refuse_if_deaf("this source", self._rate, self._settings)
         self._wanted = channel if channel is not None else self._settings.channel
-        self._sound: Rolling | None = None
+        self._sound: SoundBuffer | None = None
         self._waiting: list[Samples] = []
         self._channel = 0
         self._channel_fixed = self._wanted is not None
@@ -169,7 +169,7 @@ class Listener:
         still = begin <= self._received < end
         self._ignored = (begin if still else self._received, max(end, self._received + round(seconds * self._rate)))
 
-    def _opened(self, channels: int) -> Rolling:
+    def _opened(self, channels: int) -> SoundBuffer:
         if self._sound is None:
             if self._wanted is not None and not 1 <= self._wanted <= channels:
                 raise CaptureError(
@@ -177,7 +177,7 @@ class Listener:
                 )
             self._channel = (self._wanted or 1) - 1
             self._channel_fixed = self._wanted is not None or channels == 1
-            self._sound = Rolling(self._rate, channels, keep_s=_KEEP_S)
+            self._sound = SoundBuffer(self._rate, channels, keep_s=_KEEP_S)
         elif channels != self._sound.channels:
             raise CaptureError(f"the source changed from {self._sound.channels} to {channels} channels; start again")
         return self._sound
@@ -188,7 +188,7 @@ class Listener:
         if self._trigger is None:
             self._quiet_from = max(self._quiet_from, self._received)
 
-    def _step(self, sound: Rolling, samples: Samples) -> list[Event]:
+    def _step(self, sound: SoundBuffer, samples: Samples) -> list[Event]:
         begin, end = self._ignored
         counts = not (sound.stop < end and sound.stop + len(samples) > begin)
         sound.append(samples, counts=counts)
@@ -202,7 +202,7 @@ class Listener:
             events += self._watch(sound)
         return events
 
-    def _level(self, sound: Rolling) -> Level:
+    def _level(self, sound: SoundBuffer) -> Level:
         first = max(sound.frames - _LEVEL_EVERY, 0)
         latest = sound.samples(self._channel, first * sound.frame, sound.stop)
         self._peaks.append(float(np.abs(latest).max()))
@@ -218,7 +218,7 @@ class Listener:
         """Time since the start of the source; what was lost took its time too."""
         return (position + sum(n for at, n in self._losses if at <= position)) / self._rate
 
-    def _look_for_rises(self, sound: Rolling, *, ended: bool = False) -> None:
+    def _look_for_rises(self, sound: SoundBuffer, *, ended: bool = False) -> None:
         last = sound.frames - _RISE_TAKES
         # Who taps at once has made no silence yet: the floor shows when the ring is over.
         if last <= self._scanned or (sound.frames < _FIRST_LOOK and not ended):
@@ -232,7 +232,7 @@ class Listener:
                 self._risen(sound, int(rise))
         self._scanned = last
 
-    def _risen(self, sound: Rolling, frame: int) -> None:
+    def _risen(self, sound: SoundBuffer, frame: int) -> None:
         if frame - self._last_rise < _NEXT_RISE or self._own_sound(frame * sound.frame):
             return
         self._last_rise = frame
@@ -244,7 +244,7 @@ class Listener:
     def _own_sound(self, position: int) -> bool:
         return self._ignored[0] <= position < self._ignored[1]
 
-    def _watch(self, sound: Rolling) -> list[Event]:
+    def _watch(self, sound: SoundBuffer) -> list[Event]:
         now = sound.frames
         if self._confirm_at is not None and now >= self._confirm_at:
             again = self._last_rise + _CONFIRM
@@ -266,13 +266,13 @@ class Listener:
         """Whether a tap can be judged (frames)."""
         return now - onset >= _SHORTEST and (now - sunk >= _SETTLED or now - onset >= _LONGEST)
 
-    def _look_ahead(self, sound: Rolling) -> None:
+    def _look_ahead(self, sound: SoundBuffer) -> None:
         """Fit the tap that has just rung out, while it is still open whether the floor stays where it was."""
         samples, new = self._new_taps(sound)
         if new and new[-1].tap.accepted:
             self._look = self._fitted(samples.values, new[-1].tap, samples.start)
 
-    def _judge(self, sound: Rolling, *, ended: bool = False) -> list[Event]:
+    def _judge(self, sound: SoundBuffer, *, ended: bool = False) -> list[Event]:
         """Report the taps of the stretch that is watched, but not yet the last one while it may still ring."""
         samples, new = self._new_taps(sound)
         going_on = False
@@ -296,7 +296,7 @@ class Listener:
             self._onset = self._last_rise
         return events
 
-    def _new_taps(self, sound: Rolling) -> tuple[_Stretch, list[_Found]]:
+    def _new_taps(self, sound: SoundBuffer) -> tuple[_Stretch, list[_Found]]:
         """The stretch that is watched, and the taps in it that have not been reported."""
         if not self._channel_fixed:
             self._channel = sound.loudest_channel()
@@ -312,7 +312,7 @@ class Listener:
         earliest = quiet + _EDGE * sound.frame if quiet else 0
         return _Stretch(samples, start), [f for f in found if self._is_new(start + f.tap.onset, earliest)]
 
-    def _begin(self, sound: Rolling) -> int:
+    def _begin(self, sound: SoundBuffer) -> int:
         """Position of the silence before the first rise, on the border of two frames."""
         assert self._trigger is not None
         first = max(self._trigger - _BEFORE, -(-self._quiet_from // sound.frame))

@@ -5,18 +5,18 @@ from __future__ import annotations
 import threading
 import time
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import suppress
 from functools import partial
-from typing import Any, ClassVar
+from itertools import takewhile
+from typing import Any, ClassVar, TypeVar
 
 import numpy as np
 
-from taptest.capture.deadline import within
-from taptest.capture.devices import InputDevice, list_inputs, sound_library
-from taptest.capture.events import Block, Samples
-from taptest.capture.pace import Pace
+from taptest.capture.devices import InputDevice, ask, list_inputs, sound_library
+from taptest.capture.stream import Block, Samples
 from taptest.core.errors import CaptureError, shown
+from taptest.core.sound_system import WITHIN_S
 
 _BUFFER_S = 0.1  # asked of the system: enough for this program to be late, short enough for an answer at once
 _WAITING_S = 20.0  # of sound at most, until whoever takes the blocks gets to it
@@ -24,11 +24,19 @@ _STALLED_S = 1.8
 _LET_GO_S = 0.8  # together less than three seconds
 _SILENT_S = 2.0
 _MUTED_S = 20.0
+# Samples counted against the clock.
+_WINDOW_S = 0.25  # late sound that still comes, comes within this time
+_LEAST_S = 0.03  # less than this is jitter
+_REFERENCE_S = 2.0
 _MOST_CHANNELS = 2
+_AGAIN = "unplug the microphone and plug it in again, or restart the sound server, then try again"
 _PERMISSION = (
     "the microphone is muted or this program may not use it; allow it: Windows: Settings, Privacy, Microphone; "
     "macOS: System Settings, Privacy & Security, Microphone (for the terminal); Linux: unmute the input in the sound settings"
 )
+
+
+T = TypeVar("T")
 
 
 class Microphone:
@@ -72,7 +80,7 @@ class Microphone:
         self._last_s = time.monotonic()
         self._stream: Any = None
         self.sample_rate_hz, self._stream = self._opened(sample_rate_hz)
-        self._pace = Pace(self.sample_rate_hz)
+        self._losses = LostFrames(self.sample_rate_hz)
         self._most_frames = round(waiting_s * self.sample_rate_hz)
         self._start()
 
@@ -82,7 +90,7 @@ class Microphone:
         refusals = []
         for rate in rates:
             try:
-                stream = within(partial(self._open, rate), what=f"'{shown(self.name)}'", remedy=_stalled_remedy())
+                stream = self._ask(partial(self._open, rate))
             except self._library.PortAudioError as problem:
                 refusals.append(f"{rate} Hz: {_reason(problem)}")
                 continue
@@ -93,6 +101,9 @@ class Microphone:
             f"'{shown(self.name)}' cannot be opened ({'; '.join(refusals)}); close other programs that use the microphone, "
             "or choose another input, see taptest devices"
         )
+
+    def _ask(self, call: Callable[[], T], seconds: float = WITHIN_S) -> T:
+        return ask(call, f"'{shown(self.name)}'", _AGAIN, seconds)
 
     def _open(self, rate_hz: int) -> Any:
         return self._library.InputStream(
@@ -107,12 +118,10 @@ class Microphone:
 
     def _start(self) -> None:
         try:
-            within(self._stream.start, what=f"'{shown(self.name)}'", remedy=_stalled_remedy())
+            self._ask(self._stream.start)
         except self._library.PortAudioError as problem:
             self.close()
-            raise CaptureError(
-                f"'{shown(self.name)}' does not start ({_reason(problem)}); {_stalled_remedy()}"
-            ) from None
+            raise CaptureError(f"'{shown(self.name)}' does not start ({_reason(problem)}); {_AGAIN}") from None
         self._last_s = time.monotonic()
 
     def _take(self, samples: Samples, frames: int, _time: object, status: Any) -> None:
@@ -121,7 +130,7 @@ class Microphone:
         copy = samples.copy()
         with self._new:
             self._last_s = now_s
-            lost = self._pace.received(frames, now_s)
+            lost = self._losses.received(frames, now_s)
             if status.input_overflow:
                 lost = max(lost, 1)
             if self._waiting_frames + frames > self._most_frames:
@@ -181,7 +190,7 @@ class Microphone:
             if quiet_s > _STALLED_S:
                 raise CaptureError(
                     f"'{shown(self.name)}' has given no sound for {quiet_s:.0f} s: unplugged, or the sound system hangs; "
-                    f"{_stalled_remedy()}"
+                    f"{_AGAIN}"
                 )
 
     def close(self) -> None:
@@ -197,14 +206,46 @@ class Microphone:
             self._stream.close(ignore_errors=True)
 
         with suppress(CaptureError, self._library.PortAudioError):
-            within(let_go, what=f"'{shown(self.name)}'", remedy=_stalled_remedy(), seconds=_LET_GO_S)
-
-
-def _stalled_remedy() -> str:
-    return "unplug the microphone and plug it in again, or restart the sound server, then try again"
+            self._ask(let_go, _LET_GO_S)
 
 
 def _reason(problem: Exception) -> str:
     """PortAudio's own words, without the name of its function and its number."""
     text = str(problem.args[0] if problem.args else problem)
     return shown(text.rsplit(": ", 1)[-1], 100)
+
+
+class LostFrames:
+    """How many samples are behind the clock, and for good.
+
+    A block that comes late is followed by others that catch up; samples that were lost leave the count behind for good. So
+    what lags for a quarter of a second behind the least lag before it has been lost. Clocks that drift apart by a few parts in
+    a thousand do not matter: the comparison reaches back two seconds.
+    """
+
+    def __init__(self, sample_rate_hz: int) -> None:
+        self._rate = sample_rate_hz
+        self._begun_s: float | None = None
+        self._received = 0
+        self._lags: deque[tuple[float, float]] = deque()  # at [s], lag [s]
+
+    def received(self, frames: int, now_s: float) -> int:
+        """Count a block that has just come; how many frames are found to be lost by now."""
+        self._received += frames
+        if self._begun_s is None:
+            self._begun_s = now_s - frames / self._rate
+        lag_s = now_s - self._begun_s - self._received / self._rate
+        self._lags.append((now_s, lag_s))
+        while self._lags[0][0] < now_s - _REFERENCE_S:
+            self._lags.popleft()
+        if lag_s < min(lag for _, lag in self._lags) + _LEAST_S:
+            return 0
+        usual_s = min((lag for at, lag in self._lags if at < now_s - _WINDOW_S), default=None)
+        if usual_s is None:
+            return 0
+        late = list(takewhile(lambda each: each[1] >= usual_s + _LEAST_S, reversed(self._lags)))
+        if not late or now_s - late[-1][0] < _WINDOW_S:
+            return 0
+        lost = round((min(lag for _, lag in late) - usual_s) * self._rate)
+        self._lags.clear()  # from now on it lags by what was lost
+        return lost

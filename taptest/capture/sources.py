@@ -13,7 +13,7 @@ from typing import Literal
 
 import numpy as np
 
-from taptest.capture.events import Block, Samples
+from taptest.capture.stream import Block, Samples
 from taptest.core.errors import CaptureError, shown
 from taptest.io.recording import read_sound
 

@@ -8,11 +8,13 @@ either the state before or the state after.
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import re
 import secrets
 import shutil
+import unicodedata
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -22,8 +24,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.capture.events import HeardTap
-from taptest.capture.names import digest, safe_name
+from taptest.capture.stream import HeardTap
 from taptest.core.durable import clear_leftovers, sync_folder, write_durably
 from taptest.core.errors import CaptureError, shown
 from taptest.signal.taps import frame_length
@@ -37,6 +38,8 @@ _DONE = ".done-"
 _TAP = re.compile(r"tap-([0-9]{3,6})\.flac")
 _FADE_S = 0.010  # over which windows that do not follow each other are blended, so that no click sits in between
 _FULL_SCALE = 2**23
+_LONGEST_NAME = 60
+_RESERVED = re.compile(r"(?i:con|prn|aux|nul|com[0-9]|lpt[0-9])(?:\..*)?")
 
 
 @dataclass(frozen=True)
@@ -246,7 +249,7 @@ class Store:
             taps[0].path.parent.name.casefold() for other, taps in self._takes.items() if other != ski_id and taps
         }
         name = safe_name(ski_id)
-        return self.folder / _UNFINISHED / (f"{name}-{digest(ski_id)}" if name.casefold() in others else name)
+        return self.folder / _UNFINISHED / (f"{name}-{_digest(ski_id)}" if name.casefold() in others else name)
 
     def _free_name(self, ski_id: str, told: Told, ending: str) -> Path:
         """A name nobody uses, or that of the very same take, which a killed process may have written already."""
@@ -254,7 +257,7 @@ class Store:
         stem = f"{safe_name(ski_id)}{ending}"
         found = here.get(f"{stem}.flac".casefold())
         if found is not None and (_told(found) or ("", {}))[0] != ski_id:
-            stem = f"{stem}-{digest(ski_id)}"
+            stem = f"{stem}-{_digest(ski_id)}"
         for count in range(1, 10_000):
             name = f"{stem}.flac" if count == 1 else f"{stem}_{count}.flac"
             found = here.get(name.casefold())
@@ -369,3 +372,23 @@ def _refused(path: Path, problem: OSError) -> CaptureError:
         f"{shown(path, 200)}: cannot be written ({reason}), so this was not kept; make room on the disk or allow "
         "writing, then go on: everything announced before is stored"
     )
+
+
+def safe_name(ski_id: str) -> str:
+    """An id as a file name that every system takes: ASCII letters, digits, ``.``, ``_`` and ``-``, at most 69 characters.
+
+    What has to be changed for that is marked by eight digits of the id's hash, so that two ids never share a name.
+
+    >>> safe_name("17L"), safe_name("Schöne 1/2"), safe_name("nul")
+    ('17L', 'Schone_1_2-d092c912', '_nul-99e62427')
+    """
+    plain = unicodedata.normalize("NFKD", ski_id).encode("ascii", "ignore").decode("ascii")
+    name = re.sub(r"[^A-Za-z0-9._-]+", "_", plain)[:_LONGEST_NAME].strip("._-") or "ski"
+    if _RESERVED.fullmatch(name):
+        name = f"_{name}"
+    return name if name == ski_id else f"{name}-{_digest(ski_id)}"
+
+
+def _digest(ski_id: str) -> str:
+    """Eight hexadecimal digits that tell ids apart whose names do not."""
+    return hashlib.sha256(ski_id.encode("utf-8", "surrogatepass")).hexdigest()[:8]

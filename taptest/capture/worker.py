@@ -8,9 +8,9 @@ import time
 from collections.abc import Callable
 from typing import Protocol
 
-from taptest.capture.events import Block, HeardTap, Level, Source
+from taptest.capture.buffer import RingRemainder
 from taptest.capture.session import Session
-from taptest.capture.tail import Tail
+from taptest.capture.stream import Block, HeardTap, Level, Source
 from taptest.core.errors import CaptureError
 
 
@@ -51,7 +51,7 @@ class Worker:
         self.failure: Exception | None = None
         self._source, self._listener, self._session, self._lock = source, listener, session, lock
         self._answer = answer
-        self._tail = Tail(source.sample_rate_hz)
+        self._remainder = RingRemainder(source.sample_rate_hz)
         self._stream = secrets.token_hex(8)
         self._thread = threading.Thread(target=self._work, name="listening", daemon=True)
 
@@ -72,7 +72,7 @@ class Worker:
         try:
             try:
                 for block in self._source.blocks():
-                    self._tail.feed(block)
+                    self._remainder.feed(block)
                     self._take(self._listener.feed(block))
                     self._settle()
                     if self._session.ended:
@@ -97,7 +97,7 @@ class Worker:
             with self._lock:
                 self._session.hear(each, self._stream)
             if each.accepted:
-                self._tail.follow(each)
+                self._remainder.follow(each)
             sounds_s = self._answer() if self._answer is not None else 0.0
             if sounds_s > 0:
                 # The listener stands where the tap ended; what was played while the session worked comes to it yet.
@@ -105,7 +105,7 @@ class Worker:
 
     def _settle(self, *, now: bool = False) -> None:
         """Hand on what rang after the last good tap, which completes it."""
-        tail = self._tail.take(now=now)
+        tail = self._remainder.take(now=now)
         if tail is not None:
             with self._lock:
                 self._session.settle(tail)

@@ -2,27 +2,24 @@
 
 import sys
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import archive, calibrations, keeping, output
+from taptest.cli import archive, keeping, output
 from taptest.cli.options import (
-    CalibrationFolder,
-    Channel,
-    High,
+    GivenSettings,
     Json,
     Log,
     LogbookPlace,
-    Low,
     Picture,
     Plot,
-    Room,
     SampleRate,
     SensitivityText,
+    takes_settings,
 )
 from taptest.core.errors import shown
 
@@ -35,10 +32,11 @@ if TYPE_CHECKING:
     from taptest.export.spectra import TapSpectrum
     from taptest.io.recording import Recording
     from taptest.io.series import Reading
-    from taptest.present.json.documents import Document
+    from taptest.present.json.analysis import Document
     from taptest.signal.analysis import Analysis
 
 
+@takes_settings
 def analyse(
     recordings: Annotated[
         list[str],
@@ -66,15 +64,12 @@ def analyse(
     again: Annotated[
         bool, typer.Option("--again", help="With --lines: also try again what could not be read before.")
     ] = False,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
     sample_rate: SampleRate = None,
     sensitivity: SensitivityText = None,
-    calibration_folder: CalibrationFolder = None,
     log: Log = False,
     logbook: LogbookPlace = None,
+    *,
+    given: GivenSettings,
 ) -> None:
     """Taps, resonances and half-power damping heard in recordings.
 
@@ -84,13 +79,12 @@ def analyse(
     the logbook.
     """
     from taptest.archive.files import find_sound_files
+    from taptest.calibrate.use import with_room
 
-    settings = output.settings_from(low, high, room, channel)
+    settings = with_room(given.settings())
     reading = output.reading_from(sample_rate, sensitivity)
-    known = calibrations.room_only(calibration_folder) if room is None else None
-    if known is not None:
-        settings = replace(settings, corrections=known)
-    beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, room)
+    known = None if given.room_s is not None else settings.corrections
+    beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, given.room_s)
     shared = workers is not None or cluster is not None
     if (shared or lines is not None) and (beside.wanted or reading is not None):
         raise typer.BadParameter(
@@ -137,7 +131,7 @@ def analyse(
                 if recording is not None:
                     keep(recording, analysis, settings)
                 if console is None:
-                    from taptest.present.json.documents import recording_document
+                    from taptest.present.json.analysis import recording_document
 
                     documents.append(recording_document(analysis))
                 else:
@@ -148,7 +142,7 @@ def analyse(
                     refused += beside.make(path, recording, analysis, console)
             advance()
     if documents:
-        from taptest.present.json.documents import analyses_document
+        from taptest.present.json.analysis import analyses_document
 
         output.write_json(analyses_document(documents, () if known is None else known.citations))
     beside.write_spectra()

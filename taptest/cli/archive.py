@@ -63,7 +63,7 @@ def keep_results(
             notes += book.notes
         if lines is not None:
             from taptest.archive.lines import open_lines
-            from taptest.present.json.documents import recording_document
+            from taptest.present.json.analysis import recording_document
 
             kept = opened.enter_context(open_lines(lines, settings, recording_document))
             places.append(kept)

@@ -1,53 +1,60 @@
-"""Calibrations on the command line: from where they are taken, and how a new one is kept."""
+"""How every command that calibrates ends: its result is stored, and shown as JSON or tables and as a picture."""
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from taptest.cli import output
+
 if TYPE_CHECKING:
-    from taptest.calibrate.store import Calibration, Kind
-    from taptest.config.corrections import Corrections
+    from taptest.calibrate.store import Kind
 
 
-def trusted(
-    given: str | None,
-    *,
-    beside: str | None = None,
-    room_given: bool = False,
-    constructions: tuple[str, ...] = (),
-    may_be_new: bool = False,
-) -> Corrections:
-    """What the calibrations in the folder that is meant tell a check; see `corrections_in_folder`."""
-    from taptest.calibrate.use import corrections_in_folder
+def store(kind: Kind, result: object, sources: Iterable[str], folder: str | None) -> Path:
+    """Keep a result as a calibration made now, and return its file."""
+    from datetime import UTC, datetime
 
-    return corrections_in_folder(
-        given,
-        beside=None if beside is None else Path(beside),
-        room_given=room_given,
-        constructions=constructions,
-        may_be_new=may_be_new,
-    )
+    from taptest.calibrate.store import Calibration, calibration_folder, save_calibration
+    from taptest.present.json.calibrations import stored_values
+
+    made = Calibration(kind, datetime.now(UTC), stored_values(kind, result), tuple(sources))
+    return save_calibration(calibration_folder(folder), made)
 
 
-def room_only(given: str | None) -> Corrections:
-    """What the calibrations say about the room, for a recording that is no ski of a lot; nothing else is used or cited."""
-    from dataclasses import replace
+@dataclass(frozen=True)
+class Shown:
+    """How a result is asked for: as JSON or as tables, and into which picture.
 
-    known = trusted(given)
-    return replace(known, citations=tuple(each for each in known.citations if each.kind == "room"))
+    The picture's name is checked before anything is measured.
+    """
 
+    json: bool
+    picture: Path | None = None
 
-def new(kind: Kind, values: dict[str, object], sources: tuple[str, ...], note: str = "") -> Calibration:
-    """A calibration made now."""
-    from taptest.calibrate.store import Calibration
+    def __post_init__(self) -> None:
+        output.check_picture(self.picture)
 
-    return Calibration(kind, datetime.now(UTC), values, sources, note)
+    def show(self, kind: str, result: object, stored: Path | None = None, *, where: str = "") -> None:
+        """Print a result, and draw it if asked to; ``where`` is said of its place if it was not ``stored``."""
+        if self.json:
+            from taptest.present.json.calibrations import document
 
+            output.write_json(document(kind, result, stored))
+        else:
+            from taptest.present.text.calibrations import view
 
-def keep(calibration: Calibration, given: str | None, *, wanted: bool = True) -> Path | None:
-    """Store it and return where, or None when that is not wanted."""
-    from taptest.calibrate.store import calibration_folder, save_calibration
+            console = output.screen()
+            output.show(view(kind, result, where if stored is None else str(stored), console.width), console)
+        if self.picture is not None:
+            from taptest.present.plots.calibrations import DRAWINGS
+            from taptest.present.plots.picture import save_picture
 
-    return save_calibration(calibration_folder(given), calibration) if wanted else None
+            save_picture(self.picture, lambda: DRAWINGS[kind](result))
+
+    def keep(self, kind: Kind, result: object, sources: Iterable[str], folder: str | None, *, no_store: bool) -> None:
+        """Store a result unless that is not wanted, and show it."""
+        stored = None if no_store else store(kind, result, sources, folder)
+        self.show(kind, result, stored, where="nothing, as asked")

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import calibrations, keeping, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Log, LogbookPlace, Low, Plot, Room
+from taptest.cli import keeping, output
+from taptest.cli.options import GivenSettings, Json, Log, LogbookPlace, Plot, takes_settings
 
 
 class FailOn(StrEnum):
@@ -15,6 +15,7 @@ class FailOn(StrEnum):
     OUTLIER = "outlier"
 
 
+@takes_settings
 def check(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     json: Json = False,
@@ -28,14 +29,8 @@ def check(
             metavar="ID", help="Explain the verdict on one ski, with all figures; only its kind is listened to."
         ),
     ] = None,
-    one_in: Annotated[
-        int, typer.Option(min=10, max=1000, metavar="N", help="Let at most one sound ski in N be called an outlier.")
-    ] = 100,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
-    calibration_folder: CalibrationFolder = None,
+    *,
+    given: GivenSettings,
     log: Log = False,
     logbook: LogbookPlace = None,
 ) -> None:
@@ -51,27 +46,21 @@ def check(
     from taptest.tables.lot import read_lot
 
     kept = keeping.wanted(log, logbook, unless=explain is not None, why="--explain")
-    settings = output.settings_from(low, high, room, channel)
+    given.settings(lot)  # wrong usage before anything is read
     plot = output.for_the_screen(plot, json)
     table = read_lot(lot)
     if explain is not None:
         table = same_kind(table, explain)
-    corrections = calibrations.trusted(
-        calibration_folder,
-        beside=lot,
-        room_given=room is not None,
-        constructions=tuple(row.construction for row in table.rows),
-    )
+    settings = given.corrected(lot, tuple(row.construction for row in table.rows))
     with output.progress("checking", len(table.rows)) as advance:
         measured = measure_lot(
             table,
-            settings=settings,
-            corrections=corrections,
+            settings,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=kept,
         )
-    result = check_measured(measured, budget=1 / one_in)
+    result = check_measured(measured)
     explained = None if explain is None else explain_ski(result, explain)
     if json:
         from taptest.present.json.documents import check_document
@@ -88,10 +77,10 @@ def check(
             output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         view = check_view(result, console.width) if explained is None else explanation_view(explained, console)
         output.show(view, console)
-    told = keeping.keep_check(result, measured, settings, logbook) if kept else ()
+    told = keeping.keep_check(result, measured, measured.settings, logbook) if kept else ()
     output.finish(
-        [*map(str, result.problems), *result.unread],
-        (*result.notes, *told),
+        [*map(str, result.problems), *map(str, result.unread)],
+        (*map(str, result.notes), *told),
         nothing_read=not result.skis,
         outliers=fail_on is FailOn.OUTLIER and result.count("outlier") > 0,
     )

@@ -5,8 +5,8 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Picture, Room
+from taptest.cli import output
+from taptest.cli.options import GivenSettings, Json, Picture, takes_settings
 
 
 class By(StrEnum):
@@ -16,6 +16,7 @@ class By(StrEnum):
     CONSTRUCTION = "construction"
 
 
+@takes_settings
 def compare(
     lots: Annotated[list[str], typer.Argument(metavar="LOT", help="Tables of skis (csv or xlsx).")],
     by: Annotated[
@@ -29,11 +30,8 @@ def compare(
     ] = None,
     json: Json = False,
     picture: Picture = None,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
-    calibration_folder: CalibrationFolder = None,
+    *,
+    given: GivenSettings,
 ) -> None:
     """Compare generations (or constructions): mass, stiffness, tone, damping, swing, and where a new tone comes from.
 
@@ -45,10 +43,10 @@ def compare(
     from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
-    settings = output.settings_from(low, high, room, channel)
+    given.settings()  # wrong usage before anything is read
     if length is not None and not 300 <= length <= 3000:
         raise typer.BadParameter(f"{length:g} mm: a ski has 300 to 3000 mm", param_hint="--length")
-    tables, trusts, refused = [], [], []
+    tables, settings, refused = [], [], []
     for path in lots:
         try:
             table = read_lot(path)
@@ -56,14 +54,7 @@ def compare(
             refused.append(str(problem))
             continue
         tables.append(table)
-        trusts.append(
-            calibrations.trusted(
-                calibration_folder,
-                beside=path,
-                room_given=room is not None,
-                constructions=tuple(row.construction for row in table.rows),
-            )
-        )
+        settings.append(given.corrected(path, tuple(row.construction for row in table.rows)))
     rows = [row for table in tables for row in table.rows]
     if not rows:
         output.finish([*refused, *(str(problem) for table in tables for problem in table.problems)], nothing_read=True)
@@ -75,7 +66,6 @@ def compare(
                 against=against,
                 length_m=None if length is None else length / 1000,
                 settings=settings,
-                trusts=trusts,
                 progress=lambda done, total, ski_id: advance(),
                 workers=output.worker_count(sum(len(row.recordings) for row in rows)),
             )

@@ -7,7 +7,7 @@ import typer
 
 from taptest.cli import output
 from taptest.cli.options import Json
-from taptest.core.chatter import library_chatter_off
+from taptest.core.sound_system import libraries_silenced
 
 
 def devices(
@@ -27,7 +27,7 @@ def devices(
     from taptest.capture.devices import list_inputs
 
     heard = None
-    with library_chatter_off():
+    with libraries_silenced():
         inputs = list_inputs(device)
         if check:
             from taptest.capture.input_check import check_input
@@ -38,7 +38,7 @@ def devices(
                 typer.echo(f"listening for {seconds:g} s: tap the ski or clap a few times ...", err=True)
             heard = check_input(microphone, seconds)
     if json:
-        from taptest.present.json.documents import devices_document
+        from taptest.present.json.session import devices_document
 
         output.write_json(devices_document(inputs, heard, sys.platform))
         return

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,12 +13,14 @@ import typer
 from taptest.core.errors import TaptestError, shown
 
 if TYPE_CHECKING:
-    from taptest.capture.happenings import Happening, SkiDone
+    from queue import SimpleQueue
+
+    from taptest.capture.events import SkiDone
     from taptest.config.settings import Settings
     from taptest.identify.measured_lot import MeasuredLot
     from taptest.io.recording import Recording
     from taptest.logbook.waiting import StationLogbook
-    from taptest.screen.verdict import CheckResult
+    from taptest.screen.result import CheckResult
     from taptest.signal.analysis import Analysis
 
 
@@ -92,7 +94,6 @@ class SessionBook:
     settings: Settings
     logbook: str | None
     wanted: bool
-    _seen: int = 0
     _waiting: list[SkiDone] = field(default_factory=list)
     _book: StationLogbook | None = None
 
@@ -102,33 +103,28 @@ class SessionBook:
 
             self._book = StationLogbook(self.logbook)
 
-    def follow(self, told: Sequence[Happening]) -> None:
+    def follow(self, done: SimpleQueue[SkiDone]) -> None:
         """Enter the skis that were done since it was last called."""
-        from taptest.capture.happenings import SkiDone
-
-        fresh = [each for each in told[self._seen :] if isinstance(each, SkiDone)]
-        self._seen = len(told)
-        if self._book is None:
-            return
-        for done in fresh:
-            if self._enter(self._book, done) is not None:
-                self._waiting.append(done)
+        while self._book is not None and not done.empty():
+            ski = done.get()
+            if self._enter(self._book, ski) is not None:
+                self._waiting.append(replace(ski, heard=()))
 
     def fresh_notes(self) -> tuple[str, ...]:
         """What the logbook has to tell since this was last asked."""
         return () if self._book is None else self._book.fresh_notes()
 
-    def close(self, told: Sequence[Happening]) -> tuple[str, ...]:
+    def close(self, done: SimpleQueue[SkiDone]) -> tuple[str, ...]:
         """Enter what is left; which skis could not be entered, and why."""
-        self.follow(told)
+        self.follow(done)
         if self._book is None:
             return ()
         missed = []
-        for done in self._waiting:
-            problem = self._enter(self._book, done)
+        for ski in self._waiting:
+            problem = self._enter(self._book, ski)
             if problem is not None:
                 missed.append(
-                    f"ski {shown(done.ski_id)} is recorded but not in the logbook: {problem}; 'taptest log add "
+                    f"ski {shown(ski.ski_id)} is recorded but not in the logbook: {problem}; 'taptest log add "
                     f"{shown(self.table.name)}' enters it later"
                 )
         self._book.close()
@@ -149,18 +145,18 @@ def enter_ski(book: StationLogbook, done: SkiDone, table: Path, settings: Settin
         TaptestError: it cannot be entered.
     """
     from taptest.io.recording import read_recording
-    from taptest.screen.verdict import CheckResult, SkiVerdict
+    from taptest.screen.result import CheckResult
     from taptest.signal.analysis import analyse
     from taptest.tables.lot import Lot, read_lot
 
     # A recording has one channel, whichever it was taken from.
     alone = replace(settings, channel=None)
-    for path in done.recordings:
-        # Heard once more: a session of many hours does not keep in memory what it heard.
-        recording = read_recording(path)
-        book.add_analysis(recording, analyse(recording, alone), alone, ski_id=done.ski_id)
+    # One that was refused before is heard again: a session of many hours does not keep in memory what it heard.
+    again = [] if done.heard else [read_recording(path) for path in done.recordings]
+    for recording, analysis in done.heard or [(each, analyse(each, alone)) for each in again]:
+        book.add_analysis(recording, analysis, alone, ski_id=done.ski_id)
     row = next((row for row in read_lot(table).rows if row.ski_id == done.ski_id), None)
-    if row is None or not isinstance(done.verdict, SkiVerdict):
+    if row is None or done.verdict is None:
         return
     lot = Lot(table, (replace(row, recordings=done.recordings),), ())
-    book.add_check(CheckResult((done.verdict,), (), (), ()), lot, settings=alone)
+    book.add_check(CheckResult(lot, (done.verdict,), settings=alone), lot, settings=alone)

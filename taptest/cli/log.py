@@ -10,7 +10,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import log_exchange, output
-from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Plot, Station
+from taptest.cli.options import GivenSettings, Json, LogbookPlace, Operator, Plot, Station, takes_settings
 
 app = typer.Typer(rich_markup_mode=None, add_completion=False, no_args_is_help=True)
 
@@ -38,6 +38,7 @@ def log() -> None:
 
 
 @app.command("add", short_help="Check lots, analyse recordings, and enter both.")
+@takes_settings
 def add(
     files: Annotated[
         list[str], typer.Argument(metavar="FILE", help="Lot tables (csv, xlsx) and recordings, in any order.")
@@ -52,8 +53,9 @@ def add(
     logbook: LogbookPlace = None,
     station: Station = None,
     operator: Operator = None,
-    calibration_folder: CalibrationFolder = None,
     json: Json = False,
+    *,
+    given: GivenSettings,
 ) -> None:
     """Check lots and analyse recordings, and enter both; what is in the logbook already stays as it is.
 
@@ -65,9 +67,7 @@ def add(
     when = _time(at)
     tables = [name for name in files if Path(name).suffix.lower() in _TABLES]
     with StationLogbook(logbook, station=station, operator=operator) as book:
-        done = add_files(
-            book, tables, [name for name in files if name not in tables], ski=ski, at=when, folder=calibration_folder
-        )
+        done = add_files(book, tables, [name for name in files if name not in tables], ski=ski, at=when, given=given)
         notes = (*book.notes, *done.notes)
     if json:
         from taptest.present.json.logbook import added_document
@@ -183,7 +183,7 @@ def verify(
         from taptest.present.text.upkeep_view import verified_view
 
         output.show(verified_view(found), output.screen())
-    output.finish((), notes, nothing_read=not found.sound)
+    output.finish((), notes, nothing_read=not found.ok)
 
 
 @app.command("merge", short_help="Take over what another logbook has and this one has not.")

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.options import CalibrationFolder, Json, LogbookPlace, Operator, Station
+from taptest.cli.options import CalibrationFolder, GivenSettings, Json, LogbookPlace, Operator, Station
 
 
 class Format(StrEnum):
@@ -64,11 +64,11 @@ def export(
         if recordings is not None:
             done.append(export_sounds(book, recordings))
     if json:
-        from taptest.present.text.exchange_words import export_document
+        from taptest.present.json.logbook import export_document
 
         output.write_json(export_document(done))
     else:
-        from taptest.present.text.exchange_words import export_words
+        from taptest.present.text.upkeep_view import export_words
 
         for line in export_words(done):
             output.say(line)
@@ -126,15 +126,15 @@ def import_(
     added = Done()
     if lots:
         with StationLogbook(logbook, station=station, operator=operator) as desk:
-            added = add_files(desk, lots, [], ski=None, at=None, folder=calibration_folder)
+            added = add_files(desk, lots, [], ski=None, at=None, given=GivenSettings(calibrations=calibration_folder))
             notes = (*dict.fromkeys((*notes, *desk.notes)), *added.notes)
-    unread += [problem for each in done for problem in each.refused] + added.unread
+    unread += [problem for each in done for problem in each.left_out] + added.unread
     if json:
-        from taptest.present.text.exchange_words import import_document
+        from taptest.present.json.logbook import import_document
 
         output.write_json(import_document(done, added.entered, unread))
     else:
-        from taptest.present.text.exchange_words import import_words
+        from taptest.present.text.upkeep_view import import_words
 
         for line in import_words(done, added.entered, book.place.name):
             output.say(line)

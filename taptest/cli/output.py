@@ -219,13 +219,15 @@ def worker_count(recordings: int) -> int:
     return max(1, min(os.cpu_count() or 1, recordings // 5))
 
 
-def settings_from(low_hz: float, high_hz: float, room_s: float | None, channel: int | None) -> Settings:
+def settings_from(
+    low_hz: float, high_hz: float, room_s: float | None, channel: int | None, calibrations: str | None = None
+) -> Settings:
     """The options that say what to listen for, or wrong usage."""
     from taptest.config.settings import Settings
     from taptest.core.errors import SettingsError
 
     try:
-        return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel)
+        return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel, calibrations=calibrations)
     except SettingsError as refused:
         options = {"low_hz": "--low / --high", "room_s": "--room"}
         raise typer.BadParameter(str(refused), param_hint=options[refused.setting]) from None

@@ -4,13 +4,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Json, Low, Room
+from taptest.cli import output
+from taptest.cli.options import GivenSettings, Json, takes_settings
 
 if TYPE_CHECKING:
     from taptest.pairs.limits import PairLimits
 
 
+@takes_settings
 def pairs(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     pile: Annotated[
@@ -27,11 +28,8 @@ def pairs(
     damping: Annotated[str | None, typer.Option(metavar="%/%", help="The same for damping; 20/40.")] = None,
     balance: Annotated[str | None, typer.Option(metavar="MM/MM", help="The same for the balance point; 5/10.")] = None,
     json: Json = False,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
-    calibration_folder: CalibrationFolder = None,
+    *,
+    given: GivenSettings,
 ) -> None:
     """Compare the two skis of every pair, or make the best pairs of a pile (--pile).
 
@@ -41,23 +39,17 @@ def pairs(
     from taptest.pairs.pairs import match_pairs
     from taptest.tables.lot import read_lot
 
-    settings = output.settings_from(low, high, room, channel)
+    given.settings(lot)  # wrong usage before anything is read
     options = (mass, stiffness, frequency, damping, balance)
     allowed = _limits(limits, options)
     table = read_lot(lot)
-    corrections = calibrations.trusted(
-        calibration_folder,
-        beside=lot,
-        room_given=room is not None,
-        constructions=tuple(row.construction for row in table.rows),
-    )
+    settings = given.corrected(lot, tuple(row.construction for row in table.rows))
     with output.progress("listening", len(table.rows)) as advance:
         result = match_pairs(
             table,
             limits=allowed,
             pile=pile,
             settings=settings,
-            corrections=corrections,
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )

@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import output
+from taptest.cli.calibrations import Shown
 from taptest.cli.options import CalibrationFolder, Json
 
 
@@ -41,8 +41,8 @@ def plan(
 
     How well one hanging repeats comes from the newest study of 'taptest calibrate repeatability', or from --repeat.
     """
-    from taptest.calibrate.plan import Scatter
-    from taptest.calibrate.plan import plan as make_plan
+    from taptest.studies.plan import Scatter
+    from taptest.studies.plan import plan as make_plan
 
     if runs is not None and repeat is not None:
         raise typer.BadParameter("--runs plans for snow, --repeat for the bench: give one of them", param_hint="--runs")
@@ -58,21 +58,13 @@ def plan(
         on_snow=runs is not None,
         basis=basis,
     )
-    if json:
-        from taptest.present.text.plan_table import plan_document
-
-        output.write_json(plan_document(result))
-        return
-    from taptest.present.text.plan_table import plan_view
-
-    console = output.screen()
-    output.show(plan_view(result, console.width), console)
+    Shown(json).show("plan", result)
 
 
 def _repeat(given: float | None, of: Of, folder: str | None) -> tuple[float, str]:
     """How well one hanging repeats, and where that is known from."""
-    from taptest.calibrate.plan import repeat_of
     from taptest.calibrate.store import calibration_folder, is_chosen, load_calibrations
+    from taptest.studies.plan import repeat_of
 
     if given is not None:
         return given / 100, "as given"

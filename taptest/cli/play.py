@@ -11,7 +11,7 @@ from taptest.cli.options import Channel, High, Json, Low
 from taptest.core.errors import PlaybackError, shown
 
 if TYPE_CHECKING:
-    from taptest.playback.playlist import Piece, Source, Wishes
+    from taptest.playback.playlist import Clip, PlayOptions, Source
 
 
 def play(
@@ -50,7 +50,7 @@ def play(
     from taptest.playback.playlist import check_save_name, compose
     from taptest.playback.playlist import save as save_to
 
-    wishes = _wishes(modes, octaves, keep_decay, seconds)
+    options = _options(modes, octaves, keep_decay, seconds)
     settings = output.settings_from(low, high, None, channel)
     sources, problems = _sources(names or [], lot)
     if save is not None:
@@ -58,35 +58,35 @@ def play(
     loudspeaker = None if save is not None else find_output(device)
     rate = {} if loudspeaker is None else {"sample_rate_hz": loudspeaker.sample_rate_hz}
     with output.progress("listening", len(sources)) as advance:
-        programme = compose(sources, wishes, settings=settings, progress=advance, **rate)
-    if save is not None and programme.pieces:
-        save_to(programme, save)
+        playlist = compose(sources, options, settings=settings, progress=advance, **rate)
+    if save is not None and playlist.clips:
+        save_to(playlist, save)
     if json:
-        from taptest.present.json.documents import programme_document
+        from taptest.present.json.playback import playlist_document
 
-        output.write_json(programme_document(programme, save))
-    elif programme.pieces:
-        from taptest.present.text.play_table import programme_view
+        output.write_json(playlist_document(playlist, save))
+    elif playlist.clips:
+        from taptest.present.text.play_table import playlist_view
 
         console = output.screen()
-        output.show(programme_view(programme, console.width), console)
+        output.show(playlist_view(playlist, console.width), console)
     notes = []
-    if loudspeaker is not None and programme.pieces:
-        broken = play_aloud(programme, loudspeaker, None if json else _announce)
+    if loudspeaker is not None and playlist.clips:
+        broken = play_aloud(playlist, loudspeaker, None if json else _announce)
         notes = [f"the sound broke up {broken} times; close what keeps the computer busy"] if broken else []
-    elif save is not None and programme.pieces and not json:
+    elif save is not None and playlist.clips and not json:
         output.say(f"saved as {save}")
-    output.finish([*problems, *programme.refused], notes, nothing_read=not programme.pieces)
+    output.finish([*problems, *playlist.refused], notes, nothing_read=not playlist.clips)
 
 
-def _wishes(modes: bool, octaves: int, keep_decay: bool, seconds: float) -> "Wishes":
+def _options(modes: bool, octaves: int, keep_decay: bool, seconds: float) -> "PlayOptions":
     """The options that say how to play, or wrong usage."""
-    from taptest.playback.playlist import SECONDS, Wishes
+    from taptest.playback.playlist import SECONDS, PlayOptions
 
     if keep_decay and not modes:
         raise typer.BadParameter("goes with --modes only: a recorded tap is shifted whole", param_hint="--keep-decay")
     try:
-        return Wishes(modes=modes, octaves_up=octaves, keep_decay_time=keep_decay, seconds=seconds)
+        return PlayOptions(modes=modes, octaves_up=octaves, keep_decay_time=keep_decay, seconds=seconds)
     except PlaybackError:
         raise typer.BadParameter(
             f"{seconds:g} s of each sound: {SECONDS[0]:g} to {SECONDS[1]:g} s are possible", param_hint="--seconds"
@@ -103,13 +103,12 @@ def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str
         # The path only where two files of one name would not be told apart.
         alike = Counter(Path(name).name for name in set(names))
         return [Source(Path(name).name if alike[Path(name).name] == 1 else name, (name,)) for name in names], []
-    from taptest.tables.lot import read_lot
-    from taptest.tables.selection import select_skis
+    from taptest.tables.lot import read_lot, select_skis
 
     table = read_lot(lot)
     rows = select_skis(table, names)
     return [Source(row.ski_id, tuple(map(str, row.recordings))) for row in rows], [*map(str, table.problems)]
 
 
-def _announce(piece: "Piece") -> None:
-    output.say(f"now: {shown(piece.name, 60)}")
+def _announce(clip: "Clip") -> None:
+    output.say(f"now: {shown(clip.name, 60)}")

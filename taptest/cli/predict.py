@@ -10,9 +10,9 @@ from taptest.cli.options import Json
 from taptest.core.errors import shown
 
 if TYPE_CHECKING:
+    from taptest.core.messages import Message
     from taptest.core.units import Dimension
     from taptest.identify.predicted import Change, LotPrediction
-    from taptest.tables.reader import CellProblem
 
 
 def predict(
@@ -127,10 +127,10 @@ def _predict_lot(path: str, change: "Change", json: bool) -> None:
 
         console = output.screen()
         output.show(lot_view(result, console.width), console)
-    output.finish([*map(str, lot.problems), *result.refused], lot.notes, nothing_read=not result.skis)
+    output.finish([*map(str, lot.problems), *result.refused], [*map(str, lot.notes)], nothing_read=not result.skis)
 
 
-def _write_json(result: "LotPrediction", problems: "tuple[CellProblem, ...]" = ()) -> None:
+def _write_json(result: "LotPrediction", problems: "tuple[Message, ...]" = ()) -> None:
     from taptest.present.json.documents import prediction_document
 
     output.write_json(prediction_document(result, problems))

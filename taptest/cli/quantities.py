@@ -6,13 +6,18 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import UnitError, shown
 
 if TYPE_CHECKING:
     from taptest.core.units import Dimension
 
 # Base units. A plain number outside was meant in another unit; what no unit makes plausible the library refuses.
-_PLAUSIBLE: dict[str, tuple[float, float]] = {"length": (0.05, 3.0), "mass": (0.005, 5.0), "stiffness": (200.0, 1e6)}
+_PLAUSIBLE: dict[str, tuple[float, float]] = {
+    "length": LIMITS.tables.place_m,
+    "mass": (LIMITS.tables.binding_mass_kg[0], LIMITS.tables.mass_kg[1]),
+    "stiffness": (LIMITS.tables.stiffness_n_per_m[0], LIMITS.tables.flattening_n_per_m[1]),
+}
 
 
 def metres(option: str, text: str) -> float:

@@ -5,18 +5,17 @@ from typing import Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.options import Channel, High, Json, Low, Picture, Room
+from taptest.cli.options import GivenSettings, Json, Picture, takes_settings
 
 
+@takes_settings
 def relate(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     results: Annotated[str, typer.Argument(metavar="RESULTS", help="Table of runs on snow, one line a run.")],
     json: Json = False,
     picture: Picture = None,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
+    *,
+    given: GivenSettings,
     seed: Annotated[
         int | None, typer.Option(min=0, metavar="N", help="Seed of the permutations, to see that it does not matter.")
     ] = None,
@@ -32,11 +31,12 @@ def relate(
     from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
-    settings = output.settings_from(low, high, room, channel)
+    given.settings(lot)  # wrong usage before anything is read
     table = read_lot(lot)
+    settings = given.corrected(lot, tuple(row.construction for row in table.rows))
     runs = read_snow_results(results, {row.ski_id for row in table.rows})
     if not runs.runs:
-        output.finish([*map(str, (*table.problems, *runs.problems))], runs.notes, nothing_read=True)
+        output.finish([*map(str, (*table.problems, *runs.problems))], [*map(str, runs.notes)], nothing_read=True)
     ran = {run.ski_id for run in runs.runs} | {run.against for run in runs.runs}
     count = sum(row.ski_id in ran for row in table.rows)
     with output.progress("listening", count) as advance:

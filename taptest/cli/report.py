@@ -5,10 +5,11 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli import calibrations, output
-from taptest.cli.options import CalibrationFolder, Channel, High, Low, Room
+from taptest.cli import output
+from taptest.cli.options import GivenSettings, takes_settings
 
 
+@takes_settings
 def report(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     to: Annotated[
@@ -19,29 +20,26 @@ def report(
         str | None, typer.Option(metavar="PAIR", help="One page on this pair alone, for whoever is handed it.")
     ] = None,
     pdf: Annotated[
-        bool, typer.Option("--pdf", help="Print it to a PDF beside it as well; needs Chromium or alike.")
+        bool, typer.Option("--pdf", help="Print it to a PDF beside it as well; needs Chromium, Chrome or Edge.")
     ] = False,
     no_audio: Annotated[
         bool, typer.Option("--no-audio", help="Leave the players out; the file is then smaller.")
     ] = False,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
-    calibration_folder: CalibrationFolder = None,
+    *,
+    given: GivenSettings,
 ) -> None:
-    """Check a lot and write one self-contained page: what to set aside and why, pictures, numbers, and sounds.
+    """Check a lot and write one self-contained page: outliers with reasons, pictures, numbers, and sounds.
 
     The page loads nothing from anywhere: it can be mailed, kept and printed.
     """
     from taptest.core.processes import processes
     from taptest.identify.measured_lot import measure_lot
-    from taptest.present.html.pdf import find_browser, print_to_pdf
-    from taptest.present.html.report import ReportSettings, check_replaceable, write_report
+    from taptest.present.html.files import check_replaceable, find_browser, print_to_pdf
+    from taptest.present.html.report import ReportSettings, write_report
     from taptest.present.html.sheet import members_of, write_sheet
     from taptest.tables.lot import read_lot
 
-    settings = output.settings_from(low, high, room, channel)
+    given.settings(lot)  # wrong usage before anything is read
     target = to or Path("report.html" if sheet is None else "sheet.html")
     if target.suffix.lower() == ".pdf":
         raise typer.BadParameter("name the page, as in report.html; --pdf prints it beside that", param_hint="--output")
@@ -52,19 +50,18 @@ def report(
         check_replaceable(printed)
     table = read_lot(lot)
     names = tuple(row.construction for row in table.rows)
-    corrections = calibrations.trusted(calibration_folder, beside=lot, room_given=room is not None, constructions=names)
+    settings = given.corrected(lot, names)
     # The same processes listen and draw: their start is a part of the time.
     with processes(output.worker_count(len(table.rows))) as pool:
         with output.progress("checking", len(table.rows)) as advance:
             measured = measure_lot(
                 table,
-                settings=settings,
-                corrections=corrections,
+                settings,
                 progress=lambda done, total, ski_id: advance(),
                 workers=pool or 1,
                 keep_analyses=sheet is None,
             )
-        how = ReportSettings(settings, audio=not no_audio, pool=pool)
+        how = ReportSettings(audio=not no_audio, pool=pool)
         if sheet is not None:
             members_of(measured, sheet)
             write_sheet(target, measured, sheet, how)
@@ -74,8 +71,10 @@ def report(
     if pdf:
         print_to_pdf(target, printed, browser)
     typer.echo(f"{_size(target)}{f', {_size(printed)}' if pdf else ''}")
-    problems = [*map(str, measured.lot.problems), *measured.unread]
-    output.finish(problems, (*measured.lot.notes, *measured.corrections.notes), nothing_read=not measured.skis)
+    problems = [*map(str, measured.lot.problems), *map(str, measured.unread)]
+    output.finish(
+        problems, (*map(str, measured.lot.notes), *measured.settings.corrections.notes), nothing_read=not measured.skis
+    )
 
 
 def _size(path: Path) -> str:

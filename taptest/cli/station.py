@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, nullcontext
+from contextlib import ExitStack, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -17,16 +17,16 @@ import typer
 
 from taptest.cli import keeping, output
 from taptest.cli.keyboard import Lines, key_lines, piped_lines
-from taptest.core.chatter import library_chatter_off
 from taptest.core.errors import CaptureError, TaptestError
+from taptest.core.sound_system import libraries_silenced
 
 if TYPE_CHECKING:
-    from taptest.capture.beeps import Beeper, Kind
-    from taptest.capture.events import Source
-    from taptest.capture.happenings import Happening, SkiDone
+    from taptest.capture.events import SessionEvent, SkiDone
     from taptest.capture.session import Session
+    from taptest.capture.stream import Source
     from taptest.capture.worker import Worker
     from taptest.config.settings import Settings
+    from taptest.playback.tones import Beeper, Kind
 
 RECORDINGS = "recordings"
 _REDRAW_S = 0.1
@@ -51,27 +51,31 @@ class Options:
 
 @dataclass
 class Story:
-    """What the closing words need of what has happened, what has not been told yet, and the sounds that go with it.
+    """What the closing words need of what has happened, what has not been shown yet, and the sounds that go with it.
 
-    No more is remembered, as a session goes on for hours; ``modes`` of every ski only where they are to be written out or
-    entered in a logbook.
+    No more is remembered, as a session goes on for hours: ``modes`` of every ski only where they are to be written out, and
+    what was heard in its recordings only where it is ``logged``, until it is taken.
     """
 
     modes: bool
+    logged: bool = False
     beeper: Beeper | None = None
-    told: list[Happening] = field(default_factory=list)
-    fresh: queue.SimpleQueue[Happening] = field(default_factory=queue.SimpleQueue)
+    told: list[SessionEvent] = field(default_factory=list)
+    fresh: queue.SimpleQueue[SessionEvent] = field(default_factory=queue.SimpleQueue)
+    to_log: queue.SimpleQueue[SkiDone] = field(default_factory=queue.SimpleQueue)
     sounds_s: float = 0.0
 
-    def tell(self, happening: Happening) -> None:
-        from taptest.capture.happenings import Ended, Said, SkiDone, TapLost, TapRefused
+    def tell(self, event: SessionEvent) -> None:
+        from taptest.capture.events import Ended, SkiDone, TapRefused, Told
 
-        if isinstance(happening, SkiDone):
-            self.told.append(happening if self.modes else _without_modes(happening))
-        elif isinstance(happening, Ended | TapRefused) or (isinstance(happening, Said | TapLost) and happening.trouble):
-            self.told.append(happening)
-        self.fresh.put(happening)
-        kind = _sound_for(happening)
+        if isinstance(event, SkiDone):
+            if self.logged:
+                self.to_log.put(event)
+            event = replace(event, heard=()) if self.modes else _without_modes(event)
+        if isinstance(event, SkiDone | Ended | TapRefused) or (isinstance(event, Told) and event.trouble):
+            self.told.append(event)
+        self.fresh.put(event)
+        kind = _sound_for(event)
         if self.beeper is not None and kind is not None:
             self.sounds_s += self.beeper.beep(kind)
 
@@ -80,20 +84,37 @@ class Story:
         seconds, self.sounds_s = self.sounds_s, 0.0
         return seconds
 
-    def take(self) -> list[Happening]:
-        found = []
-        while not self.fresh.empty():
-            found.append(self.fresh.get())
-        return found
+    @property
+    def done(self) -> list[SkiDone]:
+        from taptest.capture.events import SkiDone
+
+        return [each for each in self.told if isinstance(each, SkiDone)]
+
+    @property
+    def trouble(self) -> bool:
+        """Whether something was not kept or not entered as it should."""
+        return any(getattr(each, "trouble", False) for each in self.told)
 
 
 def _without_modes(done: SkiDone) -> SkiDone:
-    from taptest.screen.verdict import SkiVerdict
+    from taptest.ski.record import Ski
 
     verdict = done.verdict
-    if isinstance(verdict, SkiVerdict):
-        verdict = replace(verdict, modes=(), statistics=())
-    return replace(done, modes=(), verdict=verdict)
+    if isinstance(verdict, Ski):
+        found = verdict.placed
+        verdict = replace(verdict, analyses=(), placed=None if found is None else replace(found, modes=()))
+    return replace(done, modes=(), verdict=verdict, heard=())
+
+
+def _sound_for(event: SessionEvent) -> Kind | None:
+    from taptest.capture.events import FirstLook, TapKept, TapRefused, Told
+
+    if isinstance(event, TapKept) and not (event.differs is not None and event.differs.by_the_last):
+        return "good" if event.good < event.needed else None
+    if isinstance(event, FirstLook):
+        return "done"
+    again = isinstance(event, TapKept | TapRefused) or (isinstance(event, Told) and event.tap_lost)
+    return "repeat" if again else None
 
 
 def run_station(options: Options) -> None:
@@ -102,28 +123,28 @@ def run_station(options: Options) -> None:
     Raises:
         TaptestError: the table cannot be read, or there is no sound to be had.
     """
-    from taptest.capture.lot_desk import LotDesk
-    from taptest.capture.memory import give_back_large_arrays
+    from taptest.capture.lot_table import LotTable
     from taptest.capture.session import Session
     from taptest.capture.store import Store
+    from taptest.core.processes import give_back_large_arrays
 
     give_back_large_arrays()
-    desk = LotDesk(Path(options.lot), settings=options.settings)
-    for note in desk.notes:
+    table = LotTable(Path(options.lot), settings=options.settings)
+    for note in table.notes:
         output.complain(f"note: {note}")
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
-    story = Story(modes=options.json or options.log)
-    book = keeping.SessionBook(desk.path, options.settings, options.logbook, wanted=options.log)
-    with library_chatter_off() if options.source is None else nullcontext():
+    story = Story(modes=options.json, logged=options.log)
+    book = keeping.SessionBook(table.path, options.settings, options.logbook, wanted=options.log)
+    with libraries_silenced() if options.source is None else nullcontext():
         source = _open(options)
         try:
-            store = Store(desk.path.parent / RECORDINGS)
-            session = Session(desk, store, story.tell, taps=options.taps, settings=options.settings, only=options.ski)
-            failure = _run(options, source, session, story, book, interactive=interactive)
+            store = Store(table.path.parent / RECORDINGS)
+            session = Session(table, store, story.tell, taps=options.taps, settings=options.settings, only=options.ski)
+            failure = _Run(options, source, session, story, book, interactive=interactive).to_the_end()
         finally:
             source.close()
-    missed = book.close(story.told)
-    _close(options, story, in_full=interactive)
+    missed = book.close(story.to_log)
+    _show_closing(options, story, in_full=interactive)
     for each in missed:
         output.complain(each)
     if isinstance(failure, TaptestError):
@@ -131,7 +152,7 @@ def run_station(options: Options) -> None:
         raise typer.Exit(output.FAILED)
     if failure is not None:
         raise failure
-    if missed or any(getattr(happening, "trouble", False) for happening in story.told):
+    if missed or story.trouble:
         raise typer.Exit(output.FAILED)
 
 
@@ -145,108 +166,93 @@ def _open(options: Options) -> Source:
     return Microphone(options.device, channels=options.settings.channel or 1)
 
 
-def _run(
-    options: Options,
-    source: Source,
-    session: Session,
-    story: Story,
-    book: keeping.SessionBook,
-    *,
-    interactive: bool,
-) -> Exception | None:
-    """Until the session or, where nobody can be asked, the source ends; why it ended early, None when it did not."""
-    lock = threading.Lock()
-    with (
-        key_lines() if interactive else nullcontext(piped_lines()) as lines,
-        _beeper(options) as story.beeper,
-        _screen(interactive) as draw,
-        _stop_signals(lines),
-    ):
-        worker = _worker(options, source, session, story, lock)
-        with lock:
-            session.start()
-        worker.start()
-        while True:
-            for text in lines.take():
-                with lock:
-                    session.line(text)
-            if lines.interrupted:
-                with lock:
-                    session.end()
-            draw(options, story, session, source, worker, lines)
-            book.follow(story.told)
-            for note in book.fresh_notes():
-                with lock:
-                    session.remark(note)
-            if session.ended:
-                worker.stop()
-                return worker.failure if not isinstance(worker.failure, CaptureError) else None
-            if not worker.running:
-                again = interactive and isinstance(worker.failure, CaptureError)
-                opened = _opened_again(options, story, session, source, worker, lines, draw) if again else None
-                if opened is None:
-                    with lock:
-                        session.end()
-                    draw(options, story, session, source, worker, lines)
-                    return worker.failure
-                source = opened
-                worker = _worker(options, source, session, story, lock)
-                worker.start()
-            time.sleep(_REDRAW_S if interactive else 0.02)
+class _Run:
+    """A session that is going on, and what it is made of."""
 
+    def __init__(
+        self,
+        options: Options,
+        source: Source,
+        session: Session,
+        story: Story,
+        book: keeping.SessionBook,
+        *,
+        interactive: bool,
+    ) -> None:
+        self.options, self.session, self.story, self.book = options, session, story, book
+        self.interactive = interactive
+        self.lock = threading.Lock()
+        self.lines = Lines()
+        self.draw: Callable[[_Run], None] = _write_lines
+        self._listen_to(source)
 
-def _worker(options: Options, source: Source, session: Session, story: Story, lock: threading.Lock) -> Worker:
-    from taptest.capture.listener import Listener
-    from taptest.capture.worker import Worker
+    def to_the_end(self) -> Exception | None:
+        """Until the session or, where nobody can be asked, the source ends; why it ended early, None when it did not."""
+        with ExitStack() as stack:
+            self.lines = stack.enter_context(key_lines()) if self.interactive else piped_lines()
+            self.story.beeper = stack.enter_context(_beeper(self.options))
+            if self.interactive:
+                self.draw = stack.enter_context(_screen())
+            stack.enter_context(_stop_signals(self.lines))
+            with self.lock:
+                self.session.start()
+            self.worker.start()
+            while True:
+                self._take_lines()
+                self.draw(self)
+                self._log()
+                if self.session.ended:
+                    self.worker.stop()
+                    return None if isinstance(self.worker.failure, CaptureError) else self.worker.failure
+                if not self.worker.running and not self._opened_again():
+                    with self.lock:
+                        self.session.end()
+                    self.draw(self)
+                    return self.worker.failure
+                time.sleep(_REDRAW_S if self.interactive else 0.02)
 
-    listener = Listener(source.sample_rate_hz, settings=options.settings, channel=options.settings.channel)
-    return Worker(source, listener, session, lock, story.sounding_s)
+    def _listen_to(self, source: Source) -> None:
+        from taptest.capture.listener import Listener
+        from taptest.capture.worker import Worker
 
+        listener = Listener(source.sample_rate_hz, settings=self.options.settings)
+        self.source = source
+        self.worker: Worker = Worker(source, listener, self.session, self.lock, self.story.sounding_s)
 
-def _sound_for(happening: Happening) -> Kind | None:
-    from taptest.capture.happenings import FirstLook, TapKept, TapLost, TapRefused
+    def _take_lines(self) -> None:
+        for text in self.lines.take():
+            with self.lock:
+                self.session.line(text)
+        if self.lines.interrupted:
+            with self.lock:
+                self.session.end()
 
-    if isinstance(happening, TapKept) and not (happening.differs is not None and happening.differs.by_the_last):
-        return "good" if happening.good < happening.needed else None
-    if isinstance(happening, FirstLook):
-        return "done"
-    return "repeat" if isinstance(happening, TapKept | TapRefused | TapLost) else None
+    def _log(self) -> None:
+        self.book.follow(self.story.to_log)
+        for note in self.book.fresh_notes():
+            with self.lock:
+                self.session.remark(note)
 
+    def _opened_again(self) -> bool:
+        """Whether the device was opened once more, asked for as often as it is still not there."""
+        while self.interactive and isinstance(self.worker.failure, CaptureError) and self._go_on():
+            try:
+                self._listen_to(_open(self.options))
+            except CaptureError as problem:
+                self.worker.failure = problem
+            else:
+                self.worker.start()
+                return True
+        return False
 
-def _opened_again(
-    options: Options,
-    story: Story,
-    session: Session,
-    source: Source,
-    worker: Worker,
-    lines: Lines,
-    draw: Callable[..., None],
-) -> Source | None:
-    """The device once more, asked for as often as it is still not there; None when it was given up."""
-    while _go_on(options, story, session, source, worker, lines, draw):
-        try:
-            return _open(options)
-        except CaptureError as problem:
-            worker.failure = problem
-    return None
-
-
-def _go_on(
-    options: Options,
-    story: Story,
-    session: Session,
-    source: Source,
-    worker: Worker,
-    lines: Lines,
-    draw: Callable[..., None],
-) -> bool:
-    """Ask whether to open the device once more; lines other than q mean yes."""
-    while not lines.interrupted:
-        draw(options, story, session, source, worker, lines)
-        for text in lines.take():
-            return text.strip().casefold() not in ("q", "quit")
-        time.sleep(_REDRAW_S)
-    return False
+    def _go_on(self) -> bool:
+        """Ask whether to open the device once more; lines other than q mean yes."""
+        while not self.lines.interrupted:
+            self.draw(self)
+            for text in self.lines.take():
+                return text.strip().casefold() not in ("q", "quit")
+            time.sleep(_REDRAW_S)
+        return False
 
 
 @contextmanager
@@ -255,7 +261,7 @@ def _beeper(options: Options) -> Iterator[Beeper | None]:
     if options.quiet or options.source is not None:
         yield None
         return
-    from taptest.capture.beeps import Beeper
+    from taptest.playback.tones import Beeper
 
     def bell() -> None:
         if sys.stderr.isatty():
@@ -269,36 +275,36 @@ def _beeper(options: Options) -> Iterator[Beeper | None]:
         beeper.close()
 
 
+def _write_lines(run: _Run) -> None:
+    """What has happened, in lines; on standard error where a document goes to standard output."""
+    from taptest.capture.events import Ended
+    from taptest.present.text.live_view import plain_line
+
+    stream = sys.stderr if run.options.json else sys.stdout
+    while not run.story.fresh.empty():
+        event = run.story.fresh.get()
+        if run.options.json or not isinstance(event, Ended):  # the closing lines say that
+            stream.write(f"{plain_line(event)}\n")
+    stream.flush()
+
+
 @contextmanager
-def _screen(interactive: bool) -> Iterator[Callable[..., None]]:
-    """A function that shows the present moment: drawn anew on a terminal, else in lines as things happen."""
-    from taptest.capture.happenings import Ended
-    from taptest.present.text.live_view import Moment, live_view, plain_line
-
-    console = output.screen()
-    if not interactive:
-
-        def write(options: Options, story: Story, *_: Any) -> None:
-            stream = sys.stderr if options.json else sys.stdout
-            for happening in story.take():
-                if options.json or not isinstance(happening, Ended):  # the closing lines say that
-                    stream.write(f"{plain_line(happening)}\n")
-            stream.flush()
-
-        yield write
-        return
+def _screen() -> Iterator[Callable[[_Run], None]]:
+    """A function that draws the present moment anew on a terminal."""
     from rich.live import Live
 
+    from taptest.present.text.live_view import Moment, live_view
+
+    console = output.screen()
     with Live(console=console, auto_refresh=False, transient=True, redirect_stdout=False) as live:
 
-        def draw(
-            options: Options, story: Story, session: Session, source: Source, worker: Worker, lines: Lines
-        ) -> None:
-            story.take()
-            stopped = ""
+        def draw(run: _Run) -> None:
+            while not run.story.fresh.empty():
+                run.story.fresh.get()
+            worker, stopped = run.worker, ""
             if not worker.running and isinstance(worker.failure, CaptureError):
                 stopped = f"{worker.failure}. Everything so far is stored. Enter: open it again, q: quit"
-            moment = Moment(session.status(), source.name, worker.level, lines.typed, stopped)
+            moment = Moment(run.session.status(), run.source.name, worker.level, run.lines.typed, stopped)
             live.update(live_view(moment, console.width), refresh=True)
 
         yield draw
@@ -323,16 +329,14 @@ def _stop_signals(lines: Lines) -> Iterator[None]:
             signal.signal(getattr(signal, name), handler)
 
 
-def _close(options: Options, story: Story, *, in_full: bool) -> None:
-    from taptest.capture.happenings import Ended, SkiDone
-
-    done = [each for each in story.told if isinstance(each, SkiDone)]
-    ended = next((each for each in story.told if isinstance(each, Ended)), Ended(()))
+def _show_closing(options: Options, story: Story, *, in_full: bool) -> None:
     if options.json:
-        from taptest.present.json.documents import session_document
+        from taptest.present.json.session import session_document
 
         output.write_json(session_document(story.told))
         return
+    from taptest.capture.events import Ended
     from taptest.present.text.live_view import closing_view
 
-    output.show(closing_view(done, ended, in_full=in_full), output.screen())
+    ended = next((each for each in story.told if isinstance(each, Ended)), Ended(()))
+    output.show(closing_view(story.done, ended, in_full=in_full), output.screen())

@@ -20,15 +20,15 @@ from taptest.compare.figures import (
     unit_parts,
     units,
 )
-from taptest.config.corrections import Citation, Corrections
+from taptest.config.corrections import Citation
 from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.identify.ladder import Family
+from taptest.core.messages import Message
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.ski.facts import SkiFacts
+from taptest.ski.modes import Family
 from taptest.stats.permutation import CONFIDENCE, Shift, Stratum, holm, shift
 from taptest.tables.lot import Lot
-from taptest.tables.reader import CellProblem
 
 By = Literal["generation", "construction"]
 Word = Literal["higher", "lower", "not shown", "too few"]
@@ -147,7 +147,7 @@ class Comparison:
     length_m: float
     sections: tuple[Section, ...]
     skis: int
-    problems: tuple[CellProblem, ...] = ()
+    problems: tuple[Message, ...] = ()
     unread: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     calibrations: tuple[Citation, ...] = ()
@@ -159,10 +159,9 @@ def compare(
     by: By = "generation",
     against: str | None = None,
     length_m: float | None = None,
-    settings: Settings | None = None,
+    settings: Sequence[Settings] = (),
     progress: Progress | None = None,
     workers: int = 1,
-    trusts: Sequence[Corrections] = (),
 ) -> Comparison:
     """Measure the skis of one or several lots and compare their groups within what these share.
 
@@ -174,8 +173,8 @@ def compare(
         by: what makes a group.
         against: the group that the others are compared with; the first of the tables when left out.
         length_m: the common length; the median length, to a centimetre, when left out.
-        settings, progress, workers: as in `measure_lot`.
-        trusts: what calibrations say, one for each table; none says nothing.
+        settings: one for each table, with what calibrations say of it; none for the defaults.
+        progress, workers: as in `measure_lot`.
 
     Raises:
         LotError: fewer than two groups, none of the name ``against``, or a table given twice.
@@ -183,8 +182,8 @@ def compare(
     _refuse_twice(lots)
     _groups(lots, by, against)
     measured = [
-        measure_lot(lot, settings=settings, progress=progress, workers=workers, corrections=corrections)
-        for lot, corrections in zip(lots, trusts or [Corrections()] * len(lots), strict=True)
+        measure_lot(lot, each, progress=progress, workers=workers)
+        for lot, each in zip(lots, settings or [Settings()] * len(lots), strict=True)
     ]
     return compare_measured(measured, by=by, against=against, length_m=length_m)
 
@@ -201,16 +200,16 @@ def compare_measured(
     Raises:
         LotError: fewer than two groups, or none of the name ``against``.
     """
-    rows = [ski.row for lot in lots for ski in lot.skis]
+    rows = [ski.facts for lot in lots for ski in lot.skis]
     groups = _groups([lot.lot for lot in lots], by, against)
     common_m = length_m or _usual_length_m(rows)
     skis = [
         ski_figures(
             ski,
-            lot.constructions.get(ski.row.construction),
-            group=_group(ski.row, by),
-            stratum=_stratum(ski.row, by),
-            unit=(index, ski.row.pair_id) if ski.row.pair_id is not None else (index, ski.row.ski_id, "alone"),
+            lot.constructions.get(ski.facts.construction),
+            group=_group(ski.facts, by),
+            stratum=_stratum(ski.facts, by),
+            unit=(index, ski.facts.pair_id) if ski.facts.pair_id is not None else (index, ski.facts.ski_id, "alone"),
             length_m=common_m,
         )
         for index, lot in enumerate(lots)
@@ -225,9 +224,9 @@ def compare_measured(
         sections=(*sections, *([overall] if overall is not None else [])),
         skis=len(skis),
         problems=tuple(problem for lot in lots for problem in lot.lot.problems),
-        unread=_once(message for lot in lots for message in lot.unread),
+        unread=_once(str(message) for lot in lots for message in lot.unread),
         notes=(
-            *_once(note for lot in lots for note in (*lot.lot.notes, *lot.corrections.notes)),
+            *_once(str(note) for lot in lots for note in (*lot.lot.notes, *lot.settings.corrections.messages)),
             *_notes(skis, groups),
         ),
         calibrations=_cited(lots),
@@ -240,7 +239,7 @@ def _once(messages: Iterable[str]) -> tuple[str, ...]:
 
 
 def _cited(lots: Sequence[MeasuredLot]) -> tuple[Citation, ...]:
-    every = [each for lot in lots for each in lot.corrections.citations if each.kind != "repeatability"]
+    every = [each for lot in lots for each in lot.settings.corrections.citations if each.kind != "repeatability"]
     return tuple({(each.kind, each.file, each.made): each for each in every}.values())
 
 
@@ -301,12 +300,12 @@ def _section(stratum: str, skis: Sequence[SkiFigures], order: Sequence[str]) -> 
 
 def _usable(skis: Sequence[SkiFigures]) -> list[Figure]:
     """Rig stiffness compares only where every ski lay on the rig alike."""
-    rigs = {(ski.row.span_m, ski.row.rig_centre_m) for ski in skis if ski.row.stiffness_n_per_m is not None}
+    rigs = {(ski.facts.span_m, ski.facts.rig_centre_m) for ski in skis if ski.facts.stiffness_n_per_m is not None}
     return [figure for figure in FIGURES if figure != "stiffness" or len(rigs) == 1]
 
 
 def _figures(name: str, skis: Sequence[SkiFigures], usable: Sequence[Figure]) -> GroupFigures:
-    lengths = [ski.row.length_m for ski in skis if ski.row.length_m is not None]
+    lengths = [ski.facts.length_m for ski in skis if ski.facts.length_m is not None]
     tips = [ski.swing_tip for ski in skis if ski.swing_tip is not None]
     return GroupFigures(
         name=name,
@@ -364,7 +363,7 @@ def _contrast(pairs: Sequence[tuple[Sequence[SkiFigures], Sequence[SkiFigures]]]
 
 
 def _shape_u(one: SkiFigures, other: SkiFigures) -> float | None:
-    if one.row.construction == other.row.construction or one.shape_u is None or other.shape_u is None:
+    if one.facts.construction == other.facts.construction or one.shape_u is None or other.shape_u is None:
         return None
     return hypot(one.shape_u, other.shape_u)
 
@@ -414,7 +413,7 @@ def _notes(skis: Sequence[SkiFigures], order: Sequence[str]) -> list[str]:
     warm = {
         name: float(np.mean(degrees))
         for name in order
-        if (degrees := [s.left_c for s in skis if s.group == name and s.left_c is not None])
+        if (degrees := [s.at_c for s in skis if s.group == name and s.at_c is not None])
     }
     if warm and max(warm.values()) - min(warm.values()) > _WARM_K:
         coldest, warmest = min(warm, key=lambda name: warm[name]), max(warm, key=lambda name: warm[name])

@@ -12,9 +12,9 @@ import numpy as np
 from taptest.beam.construction import Construction
 from taptest.beam.inertia import Swing, swing
 from taptest.core.errors import ConstructionError
-from taptest.identify.ladder import Family
-from taptest.identify.measure import MeasuredSki, log_dampings
 from taptest.ski.facts import SkiFacts
+from taptest.ski.modes import Family
+from taptest.ski.record import Ski
 
 Figure = Literal[
     "mass",
@@ -49,10 +49,10 @@ class SkiFigures:
     ``parts`` splits ln of the first mode into mass, stiffness, geometry and what is left, see `log_parts`; None where one of
     them is not known. ``loudest`` is the strongest placed mode, ``modes`` all placed ones in Hz. ``swing_tip`` grams that
     one at the tip counts for. ``shape_u`` relative standard uncertainty of the first mode that the construction file
-    brings, the same in every ski of it. ``left_c`` the temperature that its frequencies belong to.
+    brings, the same in every ski of it. ``at_c`` the temperature that its frequencies belong to.
     """
 
-    row: SkiFacts
+    facts: SkiFacts
     group: str
     stratum: str
     unit: tuple[object, ...]
@@ -62,11 +62,11 @@ class SkiFigures:
     modes: dict[tuple[Family, int], float]
     swing_tip: float | None
     shape_u: float | None
-    left_c: float | None
+    at_c: float | None
 
 
 def ski_figures(
-    ski: MeasuredSki,
+    ski: Ski,
     construction: Construction | None,
     *,
     group: str,
@@ -79,7 +79,7 @@ def ski_figures(
     The first mode at a common length L0 is f (L/L0)²: what a ski of the same section would ring at. Specific stiffness is
     the bending stiffness of the middle section over the mass per length, EI/μ [N m³/kg].
     """
-    row, prediction = ski.row, ski.prediction
+    row, prediction = ski.facts, ski.prediction
     values: dict[Figure, float | None] = {
         "mass": _log(row.mass_kg),
         "stiffness": _log(row.stiffness_n_per_m),
@@ -88,13 +88,13 @@ def ski_figures(
     if prediction is not None:
         values["section_stiffness"] = _log(prediction.ei_mid_n_m2)
         values["specific_stiffness"] = _log(prediction.ei_mid_n_m2 / prediction.mass_per_length_kg_per_m)
-    found = ski.identification
+    found = ski.placed
     if found is not None and not found.ambiguous:
         values["first_mode"] = _log(found.first_hz)
         if found.first_hz is not None and row.length_m is not None:
             values["first_mode_at_length"] = log(found.first_hz * (row.length_m / length_m) ** 2)
         # Not weighted: modes of one ski are about equally damped, and different skis lack different ones.
-        dampings = [value for _, value, _ in log_dampings(ski)]
+        dampings = ski.evidence.damping.values
         values["damping"] = float(np.mean(dampings)) if dampings else None
     turned = None if construction is None else _swing(row, construction)
     values["swing_inertia"] = None if turned is None else log(turned.inertia_kg_m2)
@@ -102,7 +102,7 @@ def ski_figures(
     modes = {(mode.family, mode.order): mode.frequency_hz for mode in placed if mode.order is not None}
     loudest = max(placed, key=lambda mode: mode.level_db, default=None)
     return SkiFigures(
-        row=row,
+        facts=row,
         group=group,
         stratum=stratum,
         unit=unit,
@@ -112,18 +112,18 @@ def ski_figures(
         modes=modes,
         swing_tip=None if turned is None else turned.tip_factor,
         shape_u=None if construction is None else construction.frequency_u_rel(1),
-        left_c=ski.left_c,
+        at_c=ski.evidence.at_c,
     )
 
 
-def log_parts(ski: MeasuredSki) -> tuple[float, float, float, float] | None:
+def log_parts(ski: Ski) -> tuple[float, float, float, float] | None:
     """ln of the first mode as a sum: -½ ln mass, ½ ln stiffness, geometry, rest. SI units.
 
     f ∝ √(EI/m) exactly for one length and one shape, where EI in the middle goes as the stiffness on a rig of one span;
     geometry is what the prediction makes of length and shape (and of a binding), rest what the ski rings off its
     prediction: how its own stiffness and mass are spread, and errors.
     """
-    prediction, found, mass_kg = ski.prediction, ski.identification, ski.row.mass_kg
+    prediction, found, mass_kg = ski.prediction, ski.placed, ski.facts.mass_kg
     if prediction is None or mass_kg is None or found is None or found.ambiguous or found.first_hz is None:
         return None
     mass, stiffness = -0.5 * log(mass_kg), 0.5 * log(prediction.ei_mid_n_m2)

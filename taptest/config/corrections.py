@@ -9,6 +9,8 @@ from dataclasses import dataclass
 from datetime import datetime
 from math import exp
 
+from taptest.core.messages import Message, message
+
 
 @dataclass(frozen=True)
 class Citation:
@@ -84,6 +86,11 @@ class Corrections:
     citations: tuple[Citation, ...] = ()
     notes: tuple[str, ...] = ()
     problems: tuple[str, ...] = ()
+
+    @property
+    def messages(self) -> tuple[Message, ...]:
+        """What to be warned of."""
+        return tuple(message("calibration-warning", problem=note) for note in self.notes)
 
     def frequency_factor(self, temperature_c: float | None) -> float:
         """What a measured frequency is multiplied by: for the clock and, where its law covers it, the temperature."""

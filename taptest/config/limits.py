@@ -27,10 +27,326 @@ class ListeningLimits:
     """What can be listened to."""
 
     least_low_hz: float = limit(5.0, "Hz", "what a recording's records resolve", "lowest start of the range")
-    shortest_room_s: float = limit(0.05, "s", "below it no room rings", "shortest reverberation time that is accepted")
-    longest_room_s: float = limit(
-        20.0, "s", "a cathedral has 10 s (from memory)", "longest reverberation time that is accepted"
+
+
+@dataclass(frozen=True)
+class ReverberationLimits:
+    """Reverberation times that any door accepts: a setting, a measurement, a stored calibration."""
+
+    shortest_s: float = limit(0.05, "s", "below it no room rings", "shortest reverberation time that is accepted")
+    longest_s: float = limit(20.0, "s", "a cathedral has 10 s (from memory)", "longest reverberation time accepted")
+
+
+@dataclass(frozen=True)
+class RoomCalibrationLimits:
+    """When claps tell how a room decays."""
+
+    least_silence_s: float = limit(0.5, "s", PRACTICE, "silence that is needed before the first clap")
+    headroom_db: float = limit(10.0, "dB", "ISO 3382-2, 5.3", "how far the noise lies below what is fitted, at least")
+    most_tonal_db: float = limit(-5.0, "dB", "noise -2.5, a ski -7 to -10", "spectral flatness below which it rings")
+    curved_ratio: float = limit(0.10, "1", "ISO 3382-2, B.4", "T30 over T20 less 1, above which a decay has two rates")
+
+
+@dataclass(frozen=True)
+class ClockLimits:
+    """When a tapped reference bar tells the recorder's clock, and whether it was the bar."""
+
+    useful_u_rel: float = limit(1e-3, "1", "crystals are right within 1e-4", "a clock known no better corrects nothing")
+    least_factor: float = limit(0.99, "1", PRACTICE, "smallest clock factor of a stored calibration")
+    most_factor: float = limit(1.01, "1", PRACTICE, "largest clock factor of a stored calibration")
+    least_modes: int = limit(3, "modes", "two fit any factor and slenderness", "modes of the bar that must be found")
+    mode_tolerance: float = limit(0.012, "1", "torsion is farther off", "a mode this near a predicted order is placed")
+    widest_factor: float = limit(0.20, "1", PRACTICE, "how far off the file's ladder a bar may ring")
+    most_gaps: float = limit(0.35, "1", "set on simulated bars", "share of orders in between that may be missing")
+    most_scatter: float = limit(0.004, "1", "a struck bar has 0.002", "scatter about the common factor of a bar")
+    rehang_u_rel: float = limit(2e-5, "1", PRACTICE, "uncertainty of a bar's mode from hanging and tapping it anew")
+    noticed_frequency: float = limit(2e-4, "1", PRACTICE, "change of frequency in a ring-down that is worth a word")
+    noticed_damping: float = limit(0.05, "1", PRACTICE, "change of damping in a ring-down that is worth a word")
+
+
+@dataclass(frozen=True)
+class LoopLimits:
+    """What is assumed of the loops that a ski hangs in, and what is accepted."""
+
+    bounce_hz: float = limit(2.5, "Hz", PRACTICE, "bounce of a hung ski that is assumed")
+    bounce_damping: float = limit(0.10, "1", "elastic cord; " + PRACTICE, "damping ratio of the bounce that is assumed")
+    first_hz: float = limit(30.0, "Hz", PRACTICE, "first bending mode that is assumed")
+    visible: float = limit(
+        12.0, "1", "noise reaches 3.5 once in 1000", "line over spectrum from which a bounce is seen"
     )
+    uneven_load: float = limit(0.06, "1", PRACTICE, "load off one half from which the loops should hang differently")
+    stiff_ratio: float = limit(8.0, "1", PRACTICE, "first mode over bounce below which softer loops are advised")
+
+
+@dataclass(frozen=True)
+class CalibrationLimits:
+    """What is taken from stored calibrations."""
+
+    largest_u_rel: float = limit(0.5, "1", PRACTICE, "largest relative uncertainty of a stored calibration")
+    drift_old_days: float = limit(1.0, "d", PRACTICE, "age of the last reference from which to be reminded of it")
+    surely_off: float = limit(2.0, "u", "95 %", "uncertainties that a clock or a slope is off by before it corrects")
+
+
+@dataclass(frozen=True)
+class StudyLimits:
+    """Repeatability studies."""
+
+    good_percent: float = limit(10.0, "%", PRACTICE, "% GRR below which a measurement is good")
+    fit_percent: float = limit(30.0, "%", PRACTICE, "% GRR above which it is not fit")
+    least_categories: int = limit(5, "classes", PRACTICE, "classes of skis that it should tell apart")
+    pool_above: float = limit(0.25, "1", PRACTICE, "significance above which the interaction is taken for chance")
+    few_operators: int = limit(5, "people", PRACTICE, "fewer hardly tell how people differ")
+    same_mode: float = limit(0.05, "1", PRACTICE, "how far the followed mode may lie from before on the same ski")
+    like_mode: float = limit(0.10, "1", PRACTICE, "how far it may lie from that of the other skis")
+    different_modes: float = limit(1.3, "1", "bending modes lie farther apart", "ratio from which skis' modes differ")
+
+
+@dataclass(frozen=True)
+class DriftLimits:
+    """The control chart of a reference."""
+
+    least_points: int = limit(8, "tappings", PRACTICE, "fewer make no limits")
+    baseline_points: int = limit(20, "tappings", "NIST/SEMATECH handbook, 6.3.2", "as many settle the limits")
+    run_length: int = limit(8, "tappings", PRACTICE, "as many in a row on one side of the centre break a rule")
+    far_of_eight: float = limit(2.0, "1", "seven limits are rough", "widths outside from which one of eight counts out")
+    same_mode: float = limit(0.03, "1", PRACTICE, "how far a mode may move between tappings")
+    together: float = limit(
+        0.005, "1", "modes of one object move together", "how far from the shift of all it may move"
+    )
+    warm_k: float = limit(5.0, "K", "0.1 % a kelvin moves 0.5 %", "difference of temperature that is worth a word")
+
+
+@dataclass(frozen=True)
+class TemperatureLimits:
+    """Studies of frequency over temperature."""
+
+    least_span_k: float = limit(8.0, "K", PRACTICE, "span of temperature in one ski that a slope needs")
+    least_points: int = limit(4, "measurements", PRACTICE, "measurements that a slope needs")
+    largest_slope_per_k: float = limit(0.02, "1/K", "no ski comes near", "largest slope that is believed")
+
+
+@dataclass(frozen=True)
+class PlanLimits:
+    """How much to measure."""
+
+    significance: float = limit(0.05, "1", PRACTICE, "significance of the t test that is planned for")
+    most_skis: int = limit(2_000, "skis", PRACTICE, "groups are planned up to this size")
+
+
+@dataclass(frozen=True)
+class LearningLimits:
+    """Constructions learnt from skis presumed good."""
+
+    least_skis: int = limit(10, "skis", PRACTICE, "as many are needed")
+    most_shared_percent: float = limit(3.0, "%", PRACTICE, "scatter in what a ski's modes share that is one kind's")
+    most_single_percent: float = limit(2.0, "%", PRACTICE, "scatter of single modes that is one kind's")
+    most_left_out: float = limit(0.25, "1", PRACTICE, "share of outliers above which the lot is not of one kind")
+    least_orders: int = limit(3, "modes", "two tell no shape", "orders that a third of the skis must have")
+    outlier_z: float = limit(3.5, "1", "of 20 good skis one in 100 lots loses one", "robust deviations from the rest")
+    rare_z: float = limit(4.0, "1", PRACTICE, "deviations from what is likely, of an order that few skis have")
+    least_spread: float = limit(0.001, "1", PRACTICE, "least scatter that is assumed: hanging anew moves a ski so much")
+    least_own: float = limit(0.25, "1", PRACTICE, "share of the variance of single modes that is not the taps' own")
+    least_for_error: int = limit(3, "skis", PRACTICE, "skis with an order before its error is stated on its own")
+
+
+@dataclass(frozen=True)
+class ReliabilityLimits:
+    """How well runs on snow tell skis apart."""
+
+    significance: float = limit(0.05, "1", PRACTICE, "significance of the F test that skis differ")
+    weak: float = limit(0.5, "1", "half is error", "reliability of a ski's mean below which it is weak")
+    least_dof: int = limit(4, "1", PRACTICE, "degrees of freedom that an estimate of the error needs")
+    least_runs_for_drift: int = limit(6, "runs", PRACTICE, "runs of a session before its drift is taken out")
+
+
+@dataclass(frozen=True)
+class LogbookLimits:
+    """When a ski counts as changed, and when two entries cannot be of the same ski."""
+
+    coverage_factor: float = limit(
+        2.0,
+        "",
+        "GUM, JCGM 100:2008, 6.2: expanded uncertainty with k = 2",
+        "a change beyond k u is more than repeating it",
+    )
+    hung_anew_u_rel: float = limit(
+        0.001,
+        "",
+        PRACTICE,
+        "assumed of the tone where no study says how well it repeats to hang a ski anew",
+        settable=True,
+    )
+    damping_anew_u_rel: float = limit(0.05, "", PRACTICE, "the same of the damping", settable=True)
+    frequency_per_kelvin: float = limit(
+        0.001, "1/K", PRACTICE, "uncertainty of a change of tone for each kelvin that is not corrected"
+    )
+    same_length_m: float = limit(0.005, "m", PRACTICE, "more apart, two lengths are of two skis under one id")
+    same_mass_rel: float = limit(0.02, "", PRACTICE, "more apart, two masses are of two skis under one id")
+
+
+@dataclass(frozen=True)
+class TableLimits:
+    """Which values a table, an option or a prediction takes, least and most; anything else is a slip of the unit or the hand."""
+
+    length_m: tuple[float, float] = limit(
+        (0.3, 2.6), "m", "wider than any cross-country ski", "length of a ski, and span of the two supports"
+    )
+    place_m: tuple[float, float] = limit(
+        (0.05, 2.6), "m", "within the longest ski", "distance from the tail of rig, balance point and binding"
+    )
+    mass_kg: tuple[float, float] = limit((0.05, 5.0), "kg", "wider than any cross-country ski", "mass as hung")
+    binding_mass_kg: tuple[float, float] = limit((0.005, 2.0), "kg", "wider than any binding", "mass of the binding")
+    stiffness_n_per_m: tuple[float, float] = limit(
+        (200.0, 40_000.0), "N/m", "a few N/mm at 1.4 m are usual", "two-support bending stiffness"
+    )
+    flattening_n_per_m: tuple[float, float] = limit(
+        (40_000.0, 1_000_000.0), "N/m", "200 to 250 N/mm are usual", "is taken for flattening stiffness and refused"
+    )
+    temperature_c: tuple[float, float] = limit((-50.0, 60.0), "°C", PRACTICE, "temperature of a ski")
+    snow_temperature_c: tuple[float, float] = limit((-60.0, 60.0), "°C", PRACTICE, "temperature of a run on snow")
+    glide_m: tuple[float, float] = limit((0.5, 5_000.0), "m", PRACTICE, "glide-out distance")
+    glide_s: tuple[float, float] = limit((0.5, 3_600.0), "s", PRACTICE, "glide time")
+    speed_m_per_s: tuple[float, float] = limit((0.2, 60.0), "m/s", PRACTICE, "trap speed")
+    lead_m: tuple[float, float] = limit((-500.0, 500.0), "m", PRACTICE, "lead in a paired glide")
+    feel_score: tuple[float, float] = limit((0.0, 100.0), "points", PRACTICE, "feel score")
+    frequency_hz: tuple[float, float] = limit((1.0, 20_000.0), "Hz", "what is audible", "frequency in a study")
+    damping_percent: tuple[float, float] = limit((0.001, 100.0), "%", PRACTICE, "damping ratio in a study")
+    shift_percent: tuple[float, float] = limit((-50.0, 50.0), "%", PRACTICE, "shift of a ski in a study")
+
+
+@dataclass(frozen=True)
+class FormatLimits:
+    """Which files are taken as recordings."""
+
+    least_sample_rate_hz: float = limit(8_000.0, "Hz", PRACTICE, "sound sampled more slowly is refused")
+    low_sample_rate_hz: float = limit(
+        32_000.0, "Hz", "wireless headsets take 8 or 16 kHz", "sound sampled more slowly is flagged"
+    )
+    most_sample_rate_hz: int = limit(768_000, "Hz", "no converter samples faster", "more is a damaged header")
+    least_pickup_rate_hz: float = limit(200.0, "Hz", PRACTICE, "pickups sampled more slowly are refused")
+    pickup_rate_per_band: float = limit(
+        2.56, "", PRACTICE + ": how digitisers filter", "a pickup is believed up to its sample rate over this"
+    )
+    shortest_s: float = limit(0.1, "s", "shorter than a tap", "shorter recordings are refused")
+    longest_s: float = limit(7_200.0, "s", "two hours of session", "longer recordings are refused")
+    most_decoded_bytes: int = limit(1_500_000_000, "B", "what fits into memory", "larger recordings are refused")
+    most_channels: int = limit(64, "", "no recorder has more", "more is a damaged header")
+    uneven_share: float = limit(
+        0.05,
+        "of an interval",
+        "shifts a sample of a ring at a tenth of the sample rate by 3 % of its amplitude, where anything is this uneven",
+        "a time stamp of a pickup's series further off an even spacing is refused",
+    )
+    clipped_drop: float = limit(
+        12.0,
+        "resolutions",
+        "a natural top that is flat for n samples falls by 8 at most within n more (derived)",
+        "a flat top of a pickup is clipped where the signal falls further beside it",
+    )
+
+
+@dataclass(frozen=True)
+class LadderLimits:
+    """What is asked of the modes of a ski before it is judged by them."""
+
+    least_odds: float = limit(
+        20.0, "to 1", "set on simulated skis", "best reading of the mode numbers against the next, below it ambiguous"
+    )
+    least_probability: float = limit(0.95, "", "set on simulated skis", "of the place of one resonance")
+    least_placed: int = limit(2, "modes", "one mode says nothing about the others", "bending modes, below it ambiguous")
+    least_modes: int = limit(
+        4,
+        "modes",
+        "set on 200 simulated skis and random tones",
+        "bending modes, below it a recheck",
+        settable=True,
+        least=2,
+        most=10,
+    )
+    least_spanned: float = limit(
+        0.6, "", "set on 200 simulated skis and random tones", "share of the orders between lowest and highest"
+    )
+    least_loud: float = limit(
+        0.4, "", "set on 200 simulated skis and random tones", "share of the loud tones that have a place"
+    )
+    loud_db: float = limit(15.0, "dB", "set on 200 simulated skis and random tones", "below the loudest: loud tones")
+    most_uncertain: float = limit(
+        0.005,
+        "",
+        PRACTICE + ": a tap moves a mode by less than 0.1 %, hanging anew by about that",
+        "relative uncertainty of a typical mode beyond which the taps disagree",
+    )
+
+
+@dataclass(frozen=True)
+class GroupLimits:
+    """By what the skis of one kind are judged against each other."""
+
+    least_skis: int = limit(
+        10,
+        "skis",
+        "a factor of 4.44 at 10 skis, tolerance tables",
+        "from which on the group sets the limits",
+        settable=True,
+        least=8,
+        most=100,
+    )
+    least_ranked: int = limit(
+        5, "skis", "Grubbs' test is weak below", "from which on the farthest of a small group is tested"
+    )
+    least_generation: int = limit(
+        5, "skis", "set on simulated lots", "from which on a generation has a centre of its own"
+    )
+    confidence: float = limit(
+        0.95, "", "ISO 16269-6 uses it (from memory)", "of tolerance limits", settable=True, least=0.5, most=0.99
+    )
+    length_step_mm: float = limit(30.0, "mm", PRACTICE, "lengths no farther apart are one class")
+    physics_factor: float = limit(
+        2.576, "u", "99 % of a normal distribution", "group's centre from its prediction before it is remarked on"
+    )
+    least_shift_spread: float = limit(
+        0.001, "", PRACTICE + ": hanging anew", "spread of tone that no group is narrower than"
+    )
+    least_damping_spread: float = limit(0.02, "", PRACTICE + ": hanging anew", "the same of damping")
+    least_mass_spread: float = limit(0.003, "", PRACTICE + ": weighing anew", "the same of mass")
+    least_stiffness_spread: float = limit(0.01, "", PRACTICE + ": bending anew", "the same of stiffness")
+    least_pattern_modes: int = limit(
+        3, "modes", "two deviations and their mean say nothing", "modes for a residual chi-square"
+    )
+    screen_share: float = limit(
+        0.2,
+        "",
+        "set on simulated lots",
+        "rechecks by mass, stiffness, damping pattern and all together, over the false-alarm rate",
+    )
+    least_together: int = limit(3, "statistics", "set on simulated lots", "needed to look at all together")
+    warm_k: float = limit(5.0, "K", PRACTICE + ": about -0.1 % a kelvin", "range of temperatures that is remarked on")
+
+
+@dataclass(frozen=True)
+class VerdictLimits:
+    """How statistics become a verdict and its reasons."""
+
+    least_taps: int = limit(
+        3, "taps", PRACTICE, "good taps, below it no outlier but a recheck", settable=True, least=1, most=10
+    )
+    recheck_score: float = limit(
+        1.5, "of the limit", "a lot may hold several flexes on purpose", "mass or stiffness beyond it ask for a recheck"
+    )
+    fits_score: float = limit(
+        0.5, "of the limit", "about two standard deviations of the group", "mass or stiffness up to it fit"
+    )
+    far_mode: float = limit(3.0, "u", "99.7 % of a normal distribution", "a mode surely off from the others")
+
+
+@dataclass(frozen=True)
+class ClusterLimits:
+    """When a group looks like two builds."""
+
+    least_skis: int = limit(12, "skis", "set on simulated lots", "below it no clusters are looked for")
+    least_share: float = limit(0.2, "", "fewer are outliers, no build", "of the smaller cluster")
+    least_cluster: int = limit(4, "skis", "fewer are outliers, no build", "in the smaller cluster")
+    significance: float = limit(0.01, "", "set on simulated lots", "chance that one normal cluster looks like two")
 
 
 @dataclass(frozen=True)
@@ -38,6 +354,24 @@ class Limits:
     """All limits, by what they decide about."""
 
     listening: ListeningLimits = ListeningLimits()
+    ladder: LadderLimits = LadderLimits()
+    group: GroupLimits = GroupLimits()
+    verdict: VerdictLimits = VerdictLimits()
+    clusters: ClusterLimits = ClusterLimits()
+    reverberation: ReverberationLimits = ReverberationLimits()
+    room_calibration: RoomCalibrationLimits = RoomCalibrationLimits()
+    clock: ClockLimits = ClockLimits()
+    loops: LoopLimits = LoopLimits()
+    calibration: CalibrationLimits = CalibrationLimits()
+    study: StudyLimits = StudyLimits()
+    drift: DriftLimits = DriftLimits()
+    temperature: TemperatureLimits = TemperatureLimits()
+    plan: PlanLimits = PlanLimits()
+    learning: LearningLimits = LearningLimits()
+    reliability: ReliabilityLimits = ReliabilityLimits()
+    logbook: LogbookLimits = LogbookLimits()
+    tables: TableLimits = TableLimits()
+    format: FormatLimits = FormatLimits()
 
 
 LIMITS = Limits()

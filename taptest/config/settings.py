@@ -54,6 +54,17 @@ class Settings:
         """How the room decays, as far as it is known: what was given goes before what calibrations say."""
         return self.corrections.room if self.room_s is None else RoomDecay((1000.0,), (self.room_s,))
 
+    def listening(self) -> dict[str, object]:
+        """What decides what is heard in a recording, as plain values: two that are equal hear the same."""
+        room = self.room_decay
+        return {
+            "low_hz": self.low_hz,
+            "high_hz": self.high_hz,
+            "channel": self.channel,
+            "room": None if room is None else [[*room.frequencies_hz], [*room.reverberation_s]],
+            "rings_on": self.rings_on,
+        }
+
     def __post_init__(self) -> None:
         listening = self.limits.listening
         if not (math.isfinite(self.low_hz) and math.isfinite(self.high_hz)):
@@ -64,7 +75,7 @@ class Settings:
                 f"frequency range {self.low_hz:g}-{self.high_hz:g} Hz: the lower limit must be at least "
                 f"{listening.least_low_hz:g} Hz and below the upper one",
             )
-        shortest, longest = listening.shortest_room_s, listening.longest_room_s
+        shortest, longest = self.limits.reverberation.shortest_s, self.limits.reverberation.longest_s
         if self.room_s is not None and not shortest <= self.room_s <= longest:
             raise SettingsError(
                 "room_s", f"{self.room_s:g} s is no reverberation time: {shortest:g} to {longest:g} s are accepted"

@@ -1,5 +1,14 @@
 """The one base class of every error that taptest raises on purpose, and how foreign text is quoted in a message."""
 
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import islice
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from taptest.core.messages import Message
+
 SHOWN_CHARACTERS = 40
 
 
@@ -72,12 +81,20 @@ class PackageError(TaptestError):
 
 
 class UnitError(TaptestError):
-    """A number or a unit that cannot be taken without guessing: ``problem`` says why, ``remedy`` what to write."""
+    """A number or a unit that cannot be taken without guessing: ``message`` says why, and what to write."""
 
-    def __init__(self, problem: str, remedy: str) -> None:
-        super().__init__(f"{problem}; {remedy}")
-        self.problem = problem
-        self.remedy = remedy
+    def __init__(self, message: Message) -> None:
+        super().__init__(str(message))
+        self.message = message
+
+
+def nearest(name: str, known: Iterable[str], cutoff: float = 0.6) -> str | None:
+    """The one of some names that is most like a name, if one is at all; of long lists and names the beginning counts."""
+    import difflib
+
+    cut = {each[:100]: each for each in reversed(list(islice(known, 2_000)))}
+    near = difflib.get_close_matches(name[:100], cut, n=1, cutoff=cutoff)
+    return cut[near[0]] if near else None
 
 
 def shown(text: object, limit: int = SHOWN_CHARACTERS) -> str:

@@ -28,6 +28,7 @@ class Field(Generic[T]):
         scale: what a table multiplies by, such as 100 where the document has a ratio and the table percent.
         u: key of its standard uncertainty, which tables write behind it.
         logbook: name of its column in the logbook; empty where it is not kept.
+        align: of a table's column: "left", "right", or "fold" (left, wrapped where it is long); by default right for numbers.
     """
 
     key: str
@@ -40,6 +41,7 @@ class Field(Generic[T]):
     scale: float = 1.0
     u: str = ""
     logbook: str = ""
+    align: Literal["", "left", "right", "fold"] = ""
     items: Mapping[str, Any] | None = None  # JSON Schema of a list's items or of an object
 
 

@@ -19,7 +19,10 @@ Value = str | float | int | bool | tuple[str, ...] | tuple[int, ...] | None
 
 @dataclass(frozen=True)
 class Subject:
-    """What a message is about: a ski, a file, a line and a column of it, the value found there; None where it is not that."""
+    """What a message is about: a ski, a file, a line and a column of it, the value found there; None where it is not that.
+
+    A message about a line of a table is about a ski too only where that ski is left out for it.
+    """
 
     ski: str | None = None
     file: str | None = None
@@ -57,7 +60,15 @@ class Message:
         return SENTENCES[self.code].remedy.format(**self.values, **_words_of(self.subject))
 
     def __str__(self) -> str:
-        return f"{self.text}; {self.remedy}" if self.remedy else self.text
+        """One printable line; of a line of a table with its place, what was found there, and the ski that it costs."""
+        said = f"{self.text}; {self.remedy}" if self.remedy else self.text
+        if self.subject.line is None:
+            return said
+        words = _words_of(self.subject)
+        column = f", column {words['_column']}" if self.subject.column else ""
+        found = f"found '{words['_value']}'" if self.subject.value else "found nothing"
+        lost = f" (ski {words['_ski']} is left out)" if self.subject.ski else ""
+        return f"{words['_file']} line {words['_line']}{column}: {found}, {said}{lost}"
 
     def about(self, **subject: str | int | None) -> Message:
         """The same message with more said of its subject."""
@@ -79,6 +90,10 @@ def codes(messages: Iterable[Message]) -> list[str]:
 
 
 def _words_of(subject: Subject) -> dict[str, object]:
-    from taptest.core.errors import shown
+    from taptest.core.errors import SHOWN_CHARACTERS, shown
 
-    return {f"_{name}": "" if value is None else shown(value, 100) for name, value in vars(subject).items()}
+    limits = {"file": 100}
+    return {
+        f"_{name}": "" if value is None else shown(value, limits.get(name, SHOWN_CHARACTERS))
+        for name, value in vars(subject).items()
+    }

@@ -1,14 +1,18 @@
-"""Processes that share the work on many recordings."""
+"""Processes that share the work on many recordings, and memory that a long one gives back."""
 
 from __future__ import annotations
 
+import ctypes
 import signal
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from concurrent.futures import Executor, Future
+
+_M_MMAP_THRESHOLD = -3  # glibc's malloc.h
+_LARGE_BYTES = 1 << 20
 
 
 @contextmanager
@@ -52,3 +56,13 @@ def processes(count: int) -> Iterator[Executor | None]:
         yield pool
     finally:
         pool.shutdown(wait=True, cancel_futures=True)
+
+
+def give_back_large_arrays() -> None:
+    """Let the C library return every large array to the system as soon as it is freed, where it is one that can be told so.
+
+    Left to itself glibc keeps the largest of them for the next one, some 10 MB or 20, so that what a session takes goes up
+    and down with what was tapped last.
+    """
+    with suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).mallopt(_M_MMAP_THRESHOLD, _LARGE_BYTES)

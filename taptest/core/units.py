@@ -11,8 +11,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 from taptest.core.errors import UnitError, shown
+from taptest.core.messages import message
 
-Dimension = Literal["length", "mass", "stiffness", "temperature", "duration", "speed"]
+Dimension = Literal["length", "mass", "stiffness", "temperature", "duration", "speed", "frequency", "percent"]
 
 _NUMBER = re.compile(
     r"(?P<sign>[+-]?)(?P<digits>[0-9][0-9 ',.]*|[.,][0-9]+)(?:[eE](?P<exponent>[+-]?[0-9]+))?(?P<unit>[^0-9].*)?",
@@ -46,7 +47,7 @@ class Unit:
     plural: str = ""
 
     def to_base(self, value: float) -> float:
-        """The value in the base unit of its dimension: m, kg, N/m, °C, s or m/s."""
+        """The value in the base unit of its dimension: m, kg, N/m, °C, s, m/s, Hz or %."""
         return (value - self.zero) * self.numerator / self.denominator
 
     def from_base(self, value: float) -> float:
@@ -70,6 +71,8 @@ UNITS: dict[Dimension, tuple[Unit, ...]] = {
     "temperature": (Unit("c", "°C"), Unit("k", "K", zero=273.15), Unit("f", "°F", 5, 9, zero=32.0)),
     "duration": (Unit("s", "s", plural="seconds"), Unit("min", "min", 60, plural="minutes")),
     "speed": (Unit("km_per_h", "km/h", 1, 3.6), Unit("m_per_s", "m/s")),
+    "frequency": (Unit("hz", "Hz"), Unit("khz", "kHz", 1000)),
+    "percent": (Unit("percent", "%"),),
 }
 
 _SPELLINGS: dict[str, str] = {
@@ -99,14 +102,14 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, str]
     if _AMBIGUOUS.fullmatch(digits) and ("." in digits) == decimal_comma:
         whole, fraction = re.split("[.,]", digits)
         decimal = f"{whole}{',' if decimal_comma else '.'}{fraction}"
-        raise UnitError(f"which may mean {decimal} or {whole}{fraction}", f"write {whole}{fraction} or {decimal}")
+        raise UnitError(message("number-ambiguous", decimal=decimal, whole=f"{whole}{fraction}"))
     shape = _shape(digits)
     if shape is None:
-        raise UnitError("which is not a number", "write a number such as 520 or 3.25, without separators")
+        raise UnitError(message("not-a-number"))
     whole, fraction = re.sub("[^0-9]", "", shape["whole"]) or "0", shape.get("fraction") or "0"
     value = float(f"{parts['sign']}{whole}.{fraction}e{parts['exponent'] or 0}")
     if math.isinf(value):
-        raise UnitError("which is too large for a number", "write the value without an exponent")
+        raise UnitError(message("number-too-large"))
     return value, (parts["unit"] or "").strip()
 
 
@@ -121,7 +124,7 @@ def decimal_mark(text: str) -> str:
 
 
 def parse_quantity(text: str, unit: Unit, *, decimal_comma: bool = False) -> float:
-    """A number in the unit of its column, converted to the base unit (m, kg, N/m, °C, s, m/s).
+    """A number in the unit of its column, converted to the base unit (m, kg, N/m, °C, s, m/s, Hz, %).
 
     The same unit may stand in the cell too ("520 g"); a different one is refused, not converted, because one of the
     two is a mistake.
@@ -138,10 +141,10 @@ def parse_quantity(text: str, unit: Unit, *, decimal_comma: bool = False) -> flo
 def _parts(text: str) -> dict[str, str | Any]:
     cleaned = text.translate(_GLYPHS).strip()
     if cleaned.lstrip("+-").casefold() in _NOT_FINITE:
-        raise UnitError("which is not a finite number", "write a number, or leave the cell empty")
+        raise UnitError(message("number-not-finite"))
     match = _NUMBER.fullmatch(cleaned)
     if match is None:
-        raise UnitError("which is not a number", "write a number such as 520 or 3.25, or leave the cell empty")
+        raise UnitError(message("not-a-number"))
     return match.groupdict()
 
 
@@ -153,14 +156,12 @@ def _shape(digits: str) -> dict[str, str | Any] | None:
 def _refuse_other_unit(value: float, written: str, unit: Unit) -> None:
     symbol = _SPELLINGS.get(re.sub(r"\s+", "", written).casefold())
     if symbol is None:
-        raise UnitError(
-            f"in which '{shown(written)}' is not a unit", f"write the number alone, the column is in {unit.symbol}"
-        )
+        raise UnitError(message("unit-unknown", written=shown(written), symbol=unit.symbol))
     if symbol == unit.symbol:
         return
     siblings = next(units for units in UNITS.values() if unit in units)
     other = next((candidate for candidate in siblings if candidate.symbol == symbol), None)
-    remedy = f"write the value in {unit.symbol}"
+    instead = f"write the value in {unit.symbol}"
     if other is not None:
-        remedy = f"write {unit.from_base(other.to_base(value)):.6g}, or end the column's name with _{other.suffix}"
-    raise UnitError(f"which is in {symbol} although the column is in {unit.symbol}", remedy)
+        instead = f"write {unit.from_base(other.to_base(value)):.6g}, or end the column's name with _{other.suffix}"
+    raise UnitError(message("unit-not-of-column", written=symbol, symbol=unit.symbol, instead=instead))

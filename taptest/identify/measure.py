@@ -1,239 +1,163 @@
-"""One ski of a lot measured: its recordings read and analysed, its modes predicted and identified."""
+"""One ski measured, in stages: its recordings heard, its modes predicted, and each resonance given its place."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import lru_cache
-from math import hypot, log, sqrt
+from math import sqrt
 
 import numpy as np
 
 from taptest.beam.construction import Construction
 from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, predict
-from taptest.config.corrections import Corrections
 from taptest.config.settings import RigUncertainty, Settings
-from taptest.core.errors import ConstructionError, RecordingError, shown
-from taptest.identify.ladder import ON_THE_SKI, Identification, MatchSettings, PlacedMode, identify
+from taptest.core.errors import ConstructionError, RecordingError
+from taptest.core.messages import Message, Subject, message
+from taptest.identify.ladder import ON_THE_SKI, MatchSettings, identify
 from taptest.io.recording import read_recording
 from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 from taptest.signal.taps import REASONS
 from taptest.ski.facts import SkiFacts
-
-# A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source).
-_AGREEMENT = 0.005
-# What is asked of a ladder.
-_LEAST_LADDER = 4  # bending modes
-_LEAST_SPANNED = 0.6  # of the orders between the lowest and the highest of them
-_LEAST_LOUD = 0.4  # of the tones that are no more than so much below the loudest
-_LOUD_DB = 15.0
+from taptest.ski.modes import Identification, PlacedMode
+from taptest.ski.record import Ski
 
 
-@dataclass(frozen=True)
-class MeasuredSki:
-    """What judging needs to know of one ski.
-
-    ``obstacles``: why it cannot be judged, empty when it can. ``unread``: inputs that could not be read. ``remarks``:
-    values of the table that are possible but unusual. ``analyses``: what was heard in each recording, where it was asked
-    to be kept.
-    """
-
-    row: SkiFacts
-    construction_name: str | None = None
-    prediction: Prediction | None = None
-    identification: Identification | None = None
-    taps_good: int = 0
-    taps_found: int = 0
-    obstacles: tuple[str, ...] = ()
-    unread: tuple[str, ...] = ()
-    remarks: tuple[str, ...] = ()
-    corrections: Corrections = field(default_factory=Corrections)
-    analyses: tuple[Analysis, ...] = ()
-
-    @property
-    def first_u_hz(self) -> float | None:
-        """Standard uncertainty of the first mode [Hz], the clock's included and no smaller than what was repeated."""
-        found = self.identification
-        if found is None or found.first_hz is None or found.first_u_hz is None:
-            return None
-        clock_hz, least_hz = (
-            found.first_hz * u for u in (self.corrections.clock_u_rel, self.corrections.floor.frequency_u_rel)
-        )
-        return max(hypot(found.first_u_hz, clock_hz), least_hz)
-
-    @property
-    def left_c(self) -> float | None:
-        """The temperature that its frequencies belong to: that of the table, or the reference they were corrected to."""
-        law, given = self.corrections.temperature, self.row.temperature_c
-        return law.reference_c if law is not None and given is not None and law.factor(given) is not None else given
-
-    def placed(self) -> tuple[PlacedMode, ...]:
-        """The modes that have a place, with uncertainties no smaller than what was repeated."""
-        floor = self.corrections.floor
-        return tuple(
-            replace(
-                mode,
-                frequency_u_hz=max(mode.frequency_u_hz, floor.frequency_u_rel * mode.frequency_hz),
-                damping_ratio_u=max(mode.damping_ratio_u, floor.damping_u_rel * mode.damping_ratio),
-            )
-            for mode in (() if self.identification is None else self.identification.modes)
-            if mode.order is not None
-        )
-
-    @property
-    def thin_ladder(self) -> str | None:
-        """Why what was placed may be no ski's ladder at all; None where there is enough of it.
-
-        Some of any tones lie near some modes. Of 200 simulated skis, half of them tapped near the edge, each had five bending
-        modes or more placed, two thirds of the orders in between, and three in seven of its loudest tones. Random tones reach
-        what is asked here once in 75 times, beeps, harmonics and drums never did (`tests/test_thin_ladder.py`).
-        """
-        if self.identification is None:
-            return None
-        orders = [mode.order for mode in self.identification.bending() if mode.order is not None]
-        tones = self.identification.modes
-        if not orders:
-            return None
-        loudest = max(mode.level_db for mode in tones)
-        loud = [mode.order is not None for mode in tones if mode.level_db >= loudest - _LOUD_DB]
-        gaps = len(orders) < _LEAST_SPANNED * (max(orders) - min(orders) + 1)
-        # A slow pickup feels the lowest alone, but these it feels all.
-        enough = len(orders) >= _LEAST_LADDER or min(orders) == 1
-        if enough and not gaps and sum(loud) > _LEAST_LOUD * len(loud):
-            return None
-        listed = ", ".join(map(str, orders))
-        return (
-            f"of its {len(tones)} tones only bending mode{'s' if len(orders) > 1 else ''} {listed} could be placed, which other "
-            "things may have by chance: look whether it is the right recording, and tap it again"
-        )
-
-    @property
-    def taps_disagree(self) -> float | None:
-        """Typical standard uncertainty of a mode in percent, where it is so large that the taps contradict."""
-        if self.identification is None:
-            return None
-        u = [mode.frequency_u_hz / mode.frequency_hz for mode in self.identification.bending()]
-        typical = float(np.median(u)) if u else 0.0
-        return 100 * typical if typical > _AGREEMENT else None
-
-
-def measurements_of(row: SkiFacts, rig: RigUncertainty | None = None) -> SkiMeasurements:
-    """The row's measurements as the beam model takes them.
+def measurements_of(facts: SkiFacts, rig: RigUncertainty | None = None) -> SkiMeasurements:
+    """The measurements of a ski as the beam model takes them.
 
     Raises:
         ConstructionError: length, mass, stiffness or span is missing.
     """
-    given = {"length": row.length_m, "mass": row.mass_kg, "stiffness": row.stiffness_n_per_m, "span": row.span_m}
-    absent = [name for name, value in given.items() if value is None]
-    if row.length_m is None or row.mass_kg is None or row.stiffness_n_per_m is None or row.span_m is None:
-        raise ConstructionError(f"no {' or '.join(absent)} given, so nothing is predicted: fill it in")
+    if facts.length_m is None or facts.mass_kg is None or facts.stiffness_n_per_m is None or facts.span_m is None:
+        raise ConstructionError(str(_missing(facts)))
     rig = rig or RigUncertainty()
     return SkiMeasurements(
-        length_m=row.length_m,
-        mass_kg=row.mass_kg,
-        stiffness_n_per_m=row.stiffness_n_per_m,
-        span_m=row.span_m,
-        rig_centre_m=row.rig_centre_m,
-        binding_mass_kg=row.binding_mass_kg,
-        binding_m=row.binding_m,
+        length_m=facts.length_m,
+        mass_kg=facts.mass_kg,
+        stiffness_n_per_m=facts.stiffness_n_per_m,
+        span_m=facts.span_m,
+        rig_centre_m=facts.rig_centre_m,
+        binding_mass_kg=facts.binding_mass_kg,
+        binding_m=facts.binding_m,
         stiffness_u_rel=rig.stiffness_u_rel,
         mass_u_rel=rig.mass_u_rel,
     )
 
 
+def _missing(facts: SkiFacts) -> Message:
+    given = {
+        "length": facts.length_m,
+        "mass": facts.mass_kg,
+        "stiffness": facts.stiffness_n_per_m,
+        "span": facts.span_m,
+    }
+    return message("prediction-lacks", missing=" or ".join(name for name, value in given.items() if value is None))
+
+
 def measure_ski(
-    row: SkiFacts,
-    construction: Construction | ConstructionError,
+    facts: SkiFacts,
+    construction: Construction | ConstructionError | None,
     settings: Settings,
-    rig: RigUncertainty,
-    corrections: Corrections | None = None,
     keep_analyses: bool = False,
-) -> MeasuredSki:
-    """Everything that can be found out about one row; what stands in the way is said in the result, never raised.
+) -> Ski:
+    """Everything that can be found out about one ski; what stands in the way is said in the record, never raised.
 
     Args:
-        row: one ski of a table.
-        construction: the row's, or why it cannot be had.
+        facts: one row of a table.
+        construction: the one that it names, why that cannot be had, or None where it names none.
         settings: for the analysis of its recordings.
-        rig: uncertainties of stiffness and mass.
-        corrections: what calibrations say.
-        keep_analyses: leave what was heard in each recording with the result.
+        keep_analyses: leave what was heard in each recording in the record, about 0.1 MB each.
     """
     analyses, unread = [], []
-    for path in row.recordings:
+    for path in facts.recordings:
         try:
             analyses.append(analyse(read_recording(path), settings))
         except RecordingError as problem:
-            unread.append(f"ski {shown(row.ski_id)} (line {row.line}): {problem}")
-    return measure_heard(
-        row, construction, analyses, settings, rig, corrections=corrections, unread=unread, keep_analyses=keep_analyses
-    )
+            about = Subject(ski=facts.ski_id, file=path.name, line=facts.line)
+            unread.append(message("recording-unread", about, problem=str(problem)))
+    ski = measure_heard(facts, construction, analyses, settings, unread=unread)
+    return ski if keep_analyses else replace(ski, analyses=())
 
 
 def measure_heard(
-    row: SkiFacts,
-    construction: Construction | ConstructionError,
+    facts: SkiFacts,
+    construction: Construction | ConstructionError | None,
     analyses: Sequence[Analysis],
     settings: Settings,
-    rig: RigUncertainty,
     *,
-    corrections: Corrections | None = None,
-    unread: Sequence[str] = (),
-    keep_analyses: bool = False,
-) -> MeasuredSki:
+    unread: Sequence[Message] = (),
+) -> Ski:
     """The same from recordings that are analysed already; ``unread`` says which could not be."""
-    corrections = corrections or Corrections()
-    ski = replace(
-        _predicted(MeasuredSki(row, corrections=corrections), construction, rig),
-        unread=tuple(unread),
+    return placed(predicted(heard(facts, analyses, settings, unread=unread), construction, settings), settings)
+
+
+def heard(facts: SkiFacts, analyses: Sequence[Analysis], settings: Settings, *, unread: Sequence[Message] = ()) -> Ski:
+    """The first stage: a ski with what was heard of it."""
+    ski = Ski(
+        facts,
         taps_good=sum(len(each.accepted) for each in analyses),
         taps_found=sum(len(each.taps) for each in analyses),
-        analyses=tuple(analyses) if keep_analyses else (),
+        messages=tuple(unread),
+        corrections=settings.corrections,
+        analyses=tuple(analyses),
     )
-    trouble = _no_sound(analyses, unread)
-    if trouble or ski.prediction is None:
-        return replace(ski, obstacles=(*([trouble] if trouble else []), *ski.obstacles))
-    found = [
-        _identified(corrected(each, corrections.frequency_factor(row.temperature_c)), ski.prediction, settings)
-        for each in analyses
-        if each.accepted
-    ]
-    together = combine(found)
-    if together.ambiguous:
-        return replace(ski, identification=together, obstacles=(_ambiguous(together),))
-    return replace(ski, identification=together)
+    trouble = _nothing_heard(ski, len(unread))
+    return ski if trouble is None else _told(ski, trouble)
 
 
-def _predicted(ski: MeasuredSki, construction: Construction | ConstructionError, rig: RigUncertainty) -> MeasuredSki:
+def predicted(ski: Ski, construction: Construction | ConstructionError | None, settings: Settings) -> Ski:
+    """The second stage: with the modes that stiffness and mass predict, as far as they are known."""
+    if construction is None:
+        return _told(ski, message("no-construction"))
+    if isinstance(construction, ConstructionError):
+        return _told(ski, message("construction-unusable", problem=str(construction)))
+    ski = replace(ski, construction_name=construction.name)
     try:
-        if isinstance(construction, ConstructionError):
-            raise construction
-        ski = replace(ski, construction_name=construction.name)
-        measurements = measurements_of(ski.row, rig)
-        remarks = tuple(check_plausible(measurements))
-        return replace(ski, prediction=predict(construction, measurements), remarks=remarks)
+        measurements = measurements_of(ski.facts, settings.rig)
+    except ConstructionError:
+        return _told(ski, _missing(ski.facts))
+    try:
+        remarks = [message("unusual-value", problem=each) for each in check_plausible(measurements)]
+        return replace(_told(ski, *remarks), prediction=predict(construction, measurements))
     except ConstructionError as problem:
-        return replace(ski, obstacles=(str(problem),))
+        return _told(ski, message("construction-unusable", problem=str(problem)))
 
 
-def _no_sound(analyses: Sequence[Analysis], unread: Sequence[str]) -> str | None:
+def placed(ski: Ski, settings: Settings) -> Ski:
+    """The third stage: with every resonance in its place on the ladder, corrected for clock and temperature before."""
+    if ski.prediction is None or not any(each.accepted for each in ski.analyses):
+        return ski
+    factor = ski.corrections.frequency_factor(ski.facts.temperature_c)
+    found = [_identified(corrected(each, factor), ski.prediction, settings) for each in ski.analyses if each.accepted]
+    together = combine(found)
+    ski = replace(ski, placed=together)
+    if not together.ambiguous:
+        return ski
+    if len(together.bending()) < 2:
+        return _told(ski, message("ambiguous-few-modes"))
+    return _told(ski, message("ambiguous", odds=together.odds, runner_up=together.runner_up))
+
+
+def _told(ski: Ski, *messages: Message) -> Ski:
+    return replace(ski, messages=(*ski.messages, *(each.about(ski=ski.ski_id) for each in messages)))
+
+
+def _nothing_heard(ski: Ski, unread: int) -> Message | None:
     """Why the recordings say nothing about the ski, if they do not."""
-    if not analyses and not unread:
-        return "recording missing: tap the ski and name the file in the table"
-    if not analyses:
-        return "recording cannot be read: copy it again or record anew"
-    taps = [tap for each in analyses for tap in each.taps]
-    if any(tap.accepted for tap in taps):
+    if not ski.analyses:
+        return message("recording-unusable" if unread else "no-recording")
+    if ski.taps_good:
         return None
-    lost = f"; {len(unread)} more recordings cannot be read" if unread else ""
+    lost = f"; {unread} more recordings cannot be read" if unread else ""
+    taps = [tap for each in ski.analyses for tap in each.taps]
     if not taps:
-        return f"no tap found in the recording{lost}: tap it again, closer to the microphone"
+        return message("no-tap", lost=lost)
     counts = Counter(tap.reasons[0] for tap in taps)
-    why = ", ".join(
-        f"{reason} {counts[reason]}" for reason in sorted(counts, key=lambda r: (-counts[r], REASONS.index(r)))
-    )
-    return f"no good tap: {len(taps)} {'tap' if len(taps) == 1 else 'taps'} refused: {why}{lost}; tap it again"
+    worst_first = sorted(counts, key=lambda reason: (-counts[reason], REASONS.index(reason)))
+    why = ", ".join(f"{reason} {counts[reason]}" for reason in worst_first)
+    return message("no-good-tap", taps=f"{len(taps)} {'tap' if len(taps) == 1 else 'taps'}", why=why, lost=lost)
 
 
 def corrected(analysis: Analysis, factor: float) -> Analysis:
@@ -258,12 +182,6 @@ def _placed_once(
 ) -> Identification:
     """The same recording of the same ski is placed once: while it is tapped, each new tap asks for those before it again."""
     return identify(modes, prediction, low_hz=low_hz, high_hz=high_hz, settings=known)
-
-
-def _ambiguous(found: Identification) -> str:
-    if len(found.bending()) < 2:
-        return "mode numbers ambiguous: too few bending modes heard"
-    return f"mode numbers ambiguous: only {found.odds:.2g} to 1 against {found.runner_up}"
 
 
 def combine(found: Sequence[Identification]) -> Identification:
@@ -319,41 +237,3 @@ def _weighted(measured: Sequence[tuple[float, float]]) -> tuple[float, float]:
     weight = 1 / variances
     mean = float((weight * values).sum() / weight.sum())
     return combine_taps(values, variances, mean, 1 / sqrt(float(weight.sum())))
-
-
-def log_deviations(ski: MeasuredSki) -> list[tuple[int, float, float, float]]:
-    """(order, ln(measured/predicted), its u as measured, u of the predicted shape) of the placed bending modes."""
-    if ski.identification is None or ski.prediction is None:
-        return []
-    return [
-        (
-            mode.order,
-            log(mode.frequency_hz / mode.predicted_hz),
-            max(mode.frequency_u_hz / mode.frequency_hz, ski.corrections.floor.frequency_u_rel),
-            ski.prediction.bending_u_rel[mode.order - 1],
-        )
-        for mode in sorted(ski.identification.bending(), key=lambda mode: mode.frequency_hz)
-        if mode.order is not None and mode.predicted_hz is not None
-    ]
-
-
-def log_dampings(ski: MeasuredSki) -> list[tuple[int, float, float]]:
-    """(order, ln(damping ratio), its u) of the placed bending modes whose damping the room does not limit."""
-    if ski.identification is None:
-        return []
-    return [
-        (
-            mode.order,
-            log(mode.damping_ratio),
-            max(mode.damping_ratio_u / mode.damping_ratio, ski.corrections.floor.damping_u_rel),
-        )
-        for mode in ski.identification.bending()
-        if mode.order is not None and mode.damping_ratio > 0 and "room-limited" not in mode.flags
-    ]
-
-
-def bare_mass_per_length(row: SkiFacts) -> float | None:
-    """ln of the ski's own mass per length in kg/m, without its binding; None where the table does not say."""
-    if row.mass_kg is None or not row.length_m or row.mass_kg <= row.binding_mass_kg:
-        return None
-    return log((row.mass_kg - row.binding_mass_kg) / row.length_m)

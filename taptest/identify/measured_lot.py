@@ -5,16 +5,17 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor
 from contextlib import nullcontext
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 from pathlib import Path
 
 from taptest.beam.construction import Construction, load_construction
-from taptest.config.corrections import Corrections
-from taptest.config.settings import RigUncertainty, Settings
-from taptest.core.errors import ConstructionError, shown
+from taptest.config.settings import Settings
+from taptest.core.errors import ConstructionError
+from taptest.core.messages import Message, Subject, message
 from taptest.core.processes import processes
-from taptest.identify.measure import MeasuredSki, measure_ski
+from taptest.identify.measure import measure_ski
 from taptest.ski.facts import SkiFacts
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
 Progress = Callable[[int, int, str], None]
@@ -22,26 +23,29 @@ Progress = Callable[[int, int, str], None]
 
 @dataclass(frozen=True)
 class MeasuredLot:
-    """The skis of a lot in the order of its table, and the constructions and recordings that could not be read.
+    """The skis of a lot in the order of its table, measured.
 
-    ``constructions`` holds those that could, by the name that the table gives them; ``corrections`` what calibrations said.
+    Attributes:
+        lot: the table.
+        skis: one record for each of its rows.
+        constructions: those that could be read, by the name that the table gives them.
+        unread: constructions and recordings that could not be read.
+        settings: with which it was measured, corrections of calibrations included.
     """
 
     lot: Lot
-    skis: tuple[MeasuredSki, ...]
+    skis: tuple[Ski, ...]
     constructions: dict[str, Construction]
-    unread: tuple[str, ...]
-    corrections: Corrections = field(default_factory=Corrections)
+    unread: tuple[Message, ...]
+    settings: Settings = Settings()
 
 
 def measure_lot(
     lot: Lot,
-    *,
     settings: Settings | None = None,
-    rig: RigUncertainty | None = None,
+    *,
     progress: Progress | None = None,
     workers: int | Executor = 1,
-    corrections: Corrections | None = None,
     keep_analyses: bool = False,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
@@ -50,79 +54,69 @@ def measure_lot(
 
     Args:
         lot: the table.
-        settings: for the analysis of the recordings.
-        rig: uncertainties of the table's stiffness and mass.
+        settings: how to listen, and what calibrations say.
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among, or some that run already; with more than one, a calling script
             needs the usual guard ``if __name__ == "__main__"``.
-        corrections: what calibrations say about room, clock and repeatability.
         keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
     """
-    settings, rig, corrections = settings or Settings(), rig or RigUncertainty(), corrections or Corrections()
-    constructions = {row.construction: construction_of(row, lot.path) for row in lot.rows}
+    settings = settings or Settings()
+    constructions = {name: construction_of(name, lot.path) for name in {row.construction: None for row in lot.rows}}
     skis = measure_rows(
-        lot.rows,
-        constructions,
-        settings,
-        rig,
-        corrections,
-        progress=progress,
-        workers=workers,
-        keep_analyses=keep_analyses,
+        lot.rows, constructions, settings, progress=progress, workers=workers, keep_analyses=keep_analyses
     )
     refused = [
-        f"{shown(lot.path.name, 100)} {_lines(name, lot)}, column construction: {problem}"
+        _refused(name, problem, lot)
         for name, problem in constructions.items()
-        if name and isinstance(problem, ConstructionError)
+        if isinstance(problem, ConstructionError)
     ]
     known = {name: found for name, found in constructions.items() if isinstance(found, Construction)}
-    unread = (*corrections.problems, *refused, *(message for ski in skis for message in ski.unread))
-    return MeasuredLot(lot, skis, known, unread, corrections)
+    calibrations = [message("calibration-unread", problem=each) for each in settings.corrections.problems]
+    return MeasuredLot(
+        lot, skis, known, (*calibrations, *refused, *(each for ski in skis for each in ski.unread)), settings
+    )
 
 
-def _lines(construction: str, lot: Lot) -> str:
-    first, *more = (row.line for row in lot.rows if row.construction == construction)
-    return f"line {first}{f' and {len(more)} more' if more else ''}"
+def _refused(construction: str, problem: ConstructionError, lot: Lot) -> Message:
+    first, *others = (row.line for row in lot.rows if row.construction == construction)
+    about = Subject(file=lot.path.name, line=first, column="construction", value=construction)
+    more = f" and {len(others)} more" if others else ""
+    return message("construction-unread", about, more=more, problem=str(problem))
 
 
-def construction_of(row: SkiFacts, table: Path) -> Construction | ConstructionError:
-    """The construction that a row of a table names, or why it cannot be had."""
-    if not row.construction:
-        return ConstructionError("no construction given, so nothing is predicted: name one in the table")
+def construction_of(name: str, table: Path) -> Construction | ConstructionError | None:
+    """The construction that a table names, or why it cannot be had; None for no name."""
     try:
-        return load_construction(row.construction, base=table.parent)
+        return load_construction(name, base=table.parent) if name else None
     except ConstructionError as problem:
         return problem
 
 
 def measure_rows(
     rows: Sequence[SkiFacts],
-    constructions: Mapping[str, Construction | ConstructionError],
+    constructions: Mapping[str, Construction | ConstructionError | None],
     settings: Settings,
-    rig: RigUncertainty,
-    corrections: Corrections,
     *,
     progress: Progress | None = None,
     workers: int | Executor = 1,
     keep_analyses: bool = False,
-) -> tuple[MeasuredSki, ...]:
+) -> tuple[Ski, ...]:
     """Every row measured, in their order; ``constructions`` by the name that the rows give."""
-    settings = replace(settings, corrections=corrections)
-    jobs = [(row, constructions[row.construction], settings, rig, corrections, keep_analyses) for row in rows]
-    measured: list[MeasuredSki | None] = [None] * len(jobs)
+    jobs = [(row, constructions[row.construction], settings, keep_analyses) for row in rows]
+    measured: list[Ski | None] = [None] * len(jobs)
     given = nullcontext(workers) if isinstance(workers, Executor) else processes(min(workers, len(jobs)))
     with given as pool:
         for done, (index, ski) in enumerate(_measured(jobs, pool), start=1):
             measured[index] = ski
             if progress is not None:
-                progress(done, len(jobs), ski.row.ski_id)
+                progress(done, len(jobs), ski.ski_id)
     return tuple(ski for ski in measured if ski is not None)
 
 
-_Job = tuple[SkiFacts, Construction | ConstructionError, Settings, RigUncertainty, Corrections, bool]
+_Job = tuple[SkiFacts, Construction | ConstructionError | None, Settings, bool]
 
 
-def _measured(jobs: Sequence[_Job], pool: Executor | None) -> Iterator[tuple[int, MeasuredSki]]:
+def _measured(jobs: Sequence[_Job], pool: Executor | None) -> Iterator[tuple[int, Ski]]:
     """Index and result of every job, in the order in which they are done."""
     if pool is None:
         for index, job in enumerate(jobs):

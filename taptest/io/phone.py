@@ -8,27 +8,28 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
-from taptest.io.containers import refusal
+from taptest.io.source import Sound, Source, check_size, refusal
 
-MAX_PHONE_BYTES = 300_000_000
 _SHORT = 0.97  # of the announced length; encoders pad a few hundred samples at either end
 
 
-def is_phone_recording(head: bytes) -> bool:
+def begins(head: bytes, _: str) -> bool:
     """Whether a file begins as MP4 (m4a, 3gp), AMR or a bare AAC stream does."""
     return (
         head[4:8] == b"ftyp" or head[:5] == b"#!AMR" or (len(head) >= 2 and head[0] == 0xFF and head[1] & 0xF6 == 0xF0)
     )
 
 
-def read_phone(name: str, data: bytes, *, max_bytes: int, max_seconds: float) -> tuple[NDArray[np.float64], int]:
-    """Samples (frames, channels), 1.0 full scale, and the sample rate [Hz].
+def read(source: Source) -> Sound:
+    """The sound of a phone recording.
 
     Raises:
-        RecordingError: the extra is missing, it holds no sound, is damaged or cut short, or decodes to more than
-            ``max_bytes`` or ``max_seconds``.
+        RecordingError: the extra is missing, it holds no sound, is damaged or cut short, or decodes to more than is
+            read of any recording.
     """
+    name, max_seconds = source.name, LIMITS.format.longest_s
     try:
         import av
     except ImportError:
@@ -39,7 +40,7 @@ def read_phone(name: str, data: bytes, *, max_bytes: int, max_seconds: float) ->
         ) from None
     av.logging.set_level(av.logging.PANIC)
     try:
-        with av.open(io.BytesIO(data), mode="r", metadata_errors="replace") as container:
+        with av.open(io.BytesIO(source.data()), mode="r", metadata_errors="replace") as container:
             if not container.streams.audio:
                 raise refusal(name, "holds no sound (a picture or a film without sound?); name the sound file")
             stream = container.streams.audio[0]
@@ -49,7 +50,7 @@ def read_phone(name: str, data: bytes, *, max_bytes: int, max_seconds: float) ->
                     name,
                     f"claims to last {announced_s / 60:.1f} min; at most {max_seconds / 60:.0f} min are read; cut it",
                 )
-            blocks, rate = _decoded(name, container, stream, max_bytes, max_seconds)
+            blocks, rate = _decoded(name, container, stream)
     except (av.error.FFmpegError, ValueError, EOFError, OSError) as problem:
         text = shown(getattr(problem, "strerror", None) or problem, 100)
         raise refusal(
@@ -63,7 +64,8 @@ def read_phone(name: str, data: bytes, *, max_bytes: int, max_seconds: float) ->
         raise refusal(
             name, f"is cut short: it holds {found_s:.3f} s of the {announced_s:.3f} s it announces; copy it again"
         )
-    return samples, rate
+    check_size(name, samples.shape[0], samples.shape[1], rate)
+    return Sound(samples, rate, floating=True, flags=("lossy",))
 
 
 def _announced_s(stream: Any) -> float:
@@ -72,12 +74,11 @@ def _announced_s(stream: Any) -> float:
     return float(stream.duration * stream.time_base)
 
 
-def _decoded(
-    name: str, container: Any, stream: Any, max_bytes: int, max_seconds: float
-) -> tuple[list[NDArray[np.float32]], int]:
+def _decoded(name: str, container: Any, stream: Any) -> tuple[list[NDArray[np.float32]], int]:
     """Blocks (channels, frames), counted while they come: a few bytes can decode to hours."""
     from av.audio.resampler import AudioResampler
 
+    max_bytes, max_seconds = LIMITS.format.most_decoded_bytes, LIMITS.format.longest_s
     blocks: list[NDArray[np.float32]] = []
     rate, channels, frames = 0, 0, 0
     resampler = None

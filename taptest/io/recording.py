@@ -1,46 +1,29 @@
 """One gate for every recording: read it, check it, and say in plain words what is wrong with it.
 
-A sound library reads a cut-off WAV short and a WAV that was never closed as empty, both without an error, so the
-header's own account of the sound is compared with the size of the file before anything is decoded.
+Which files can be read, and by what, stands in `taptest.io.formats`.
 """
 
 import difflib
 import math
 import os
 import stat
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import RecordingError, shown
-from taptest.io.containers import NAME_CHARACTERS, READABLE, Extent, cut_short, measured_extent, refusal
-from taptest.io.phone import MAX_PHONE_BYTES, is_phone_recording, read_phone
-from taptest.io.series import MAX_SERIES_BYTES, Reading, Series, as_velocity, clipped_at, resampled
-from taptest.io.text_series import read_text_series
-from taptest.io.universal import looks_universal, read_universal_series
+from taptest.io.formats import HEAD_BYTES, READABLE, format_of
+from taptest.io.resampling import at_slightly_higher_rate
+from taptest.io.series import Reading, Series, as_velocity, clipped_at
+from taptest.io.source import NAME_CHARACTERS, Sound, Source, check_size, refusal
 
-MIN_SAMPLE_RATE_HZ = 8_000
-MAX_SAMPLE_RATE_HZ = 768_000
-LOW_SAMPLE_RATE_HZ = 32_000
-MIN_PICKUP_RATE_HZ = 200.0
-MIN_DURATION_S = 0.1
-MAX_DURATION_S = 7_200.0
-MAX_DECODED_BYTES = 1_500_000_000
-MAX_CHANNELS = 64
 # Squares of what lies outside would overflow or vanish; no sound reaches either.
-SILENT_LEVEL = 1e-9
-MAX_LEVEL = 1e9
-
-_SAMPLE_BYTES = 8
-_FLOAT_SUBTYPES = ("FLOAT", "DOUBLE")
-_TEXT_SUFFIXES = (".csv", ".tsv", ".txt")
-_UNIVERSAL_SUFFIXES = (".uff", ".unv", ".uf", ".bunv")
-# Digitisers keep what would alias out up to the sample rate over 2.56 (common practice of signal analysers, no source).
-_RATE_PER_BAND = 2.56
-_LOSSY_SUBTYPES = ("VORBIS", "OPUS", "MPEG", "ADPCM", "GSM", "G721", "G723", "NMS")
+_SILENT_LEVEL = 1e-9
+_MOST_LEVEL = 1e9
 
 
 @dataclass(frozen=True)
@@ -67,8 +50,8 @@ class Pickup:
 
     @property
     def high_hz(self) -> float:
-        """Up to where it is believed: the sample rate over 2.56, as the filters of digitisers are made."""
-        return self.sample_rate_hz / _RATE_PER_BAND
+        """Up to where it is believed: digitisers filter out what would alias."""
+        return self.sample_rate_hz / LIMITS.format.pickup_rate_per_band
 
 
 @dataclass(frozen=True, eq=False)
@@ -102,33 +85,34 @@ class Recording:
 
 
 def read_recording(path: str | Path, reading: Reading | None = None) -> Recording:
-    """Read and validate a recording, told apart by content; text alone also by its suffix.
+    """Read and validate a recording, told apart by content; text alone by its suffix.
 
-    Sound files (WAV, RF64, FLAC, OGG, MP3, AIFF, CAF and, with the extra ``phone``, m4a, 3gp, AMR; 8 kHz and more), and
-    the time series of pickups: universal files (dataset 58) and text (.csv, .tsv, .txt), 200 Hz and more.
-    ``reading`` says what such a file need not say itself.
+    Args:
+        path: a sound file (WAV, RF64, FLAC, OGG, MP3, AIFF, CAF and, with the extra ``phone``, m4a, 3gp, AMR; 8 kHz and more),
+            or the time series of pickups: a universal file (dataset 58) or a text (.csv, .tsv, .txt), 200 Hz and more.
+        reading: sample rate and sensitivity of a pickup's series that does not say them itself.
 
     Raises:
-        RecordingError: the file is missing, is not a sound file, is cut short, was never closed, is silent, holds
-            values that are not numbers, or is too short, too long or sampled too slowly to be analysed.
+        RecordingError: the file is missing, of no known format, cut short, never closed, silent, holds values that are
+            not numbers, or is too short, too long or sampled too slowly to be analysed; or ``reading`` was given for sound.
     """
     name = str(path)
+    reading = reading or Reading()
     try:
         size = _size_of_regular_file(name)
         with Path(name).open("rb") as stream:
-            head = stream.read(400)
-            kind = _other_than_sound(name, head)
-            if kind is not None:
-                return _read_other(
-                    name, kind, head + stream.read(_most_bytes(kind) - len(head) + 1), reading or Reading()
-                )
-            if reading is not None and reading != Reading():
+            head = stream.read(HEAD_BYTES)
+            kind = format_of(head, Path(name).suffix)
+            if kind is None:
+                raise _foreign(name, head)
+            if kind.most_bytes is not None and size > kind.most_bytes:
+                raise refusal(name, f"holds more than {kind.most_bytes / 1e6:.0f} MB; cut out the part with the taps")
+            if reading != Reading() and not kind.pickup:
                 raise refusal(
                     name, "is a sound file, which has its own sample rate; leave out --sample-rate and --sensitivity"
                 )
-            stream.seek(0)
-            extent = measured_extent(stream, size, name)
-        return _decode(name, extent)
+            found = kind.read(Source(name, stream, size, head, reading))
+        return _validated(name, found) if isinstance(found, Sound) else _of_pickup(name, found)
     except RecordingError:
         raise
     except PermissionError:
@@ -158,66 +142,33 @@ def read_sound(path: str | Path) -> Recording:
     return recording
 
 
-def _other_than_sound(name: str, head: bytes) -> str | None:
-    """What a file is that no sound library reads: "phone", "universal" or "text"."""
-    suffix = Path(name).suffix.casefold()
-    if is_phone_recording(head):
-        return "phone"
-    if looks_universal(head) or suffix in _UNIVERSAL_SUFFIXES:
-        return "universal"
-    return "text" if suffix in _TEXT_SUFFIXES else None
-
-
-def _most_bytes(kind: str) -> int:
-    return MAX_PHONE_BYTES if kind == "phone" else MAX_SERIES_BYTES
-
-
-def _read_other(name: str, kind: str, data: bytes, reading: Reading) -> Recording:
-    if len(data) > _most_bytes(kind):
-        raise refusal(name, f"holds more than {_most_bytes(kind) / 1e6:.0f} MB; cut out the part with the taps")
-    if kind == "phone":
-        samples, rate = read_phone(name, data, max_bytes=MAX_DECODED_BYTES, max_seconds=MAX_DURATION_S)
-        _check_size(name, samples.shape[0], samples.shape[1], rate)
-        return _validated(name, rate, samples, floating=True, flags=("lossy",))
-    read = read_universal_series if kind == "universal" else read_text_series
-    return _of_pickup(name, read(name, data, reading))
-
-
 def _of_pickup(name: str, series: Series) -> Recording:
     """A series through the same gate: scaled to its largest deviation, at a whole number of hertz."""
     rate = round(series.sample_rate_hz)
     if abs(rate / series.sample_rate_hz - 1.0) > 1e-6:
         rate = math.ceil(series.sample_rate_hz)
     frames, count = series.values.shape
-    if series.sample_rate_hz < MIN_PICKUP_RATE_HZ * (1 - 1e-6):
+    least_hz = LIMITS.format.least_pickup_rate_hz
+    if series.sample_rate_hz < least_hz * (1 - 1e-6):
         raise refusal(
             name,
-            f"is sampled at {series.sample_rate_hz:.6g} Hz; a pickup needs at least {MIN_PICKUP_RATE_HZ:.0f} Hz, better "
-            "2000 Hz and more; record again",
+            f"is sampled at {series.sample_rate_hz:.6g} Hz; a pickup needs at least {least_hz:.0f} Hz, better 2000 Hz and "
+            "more; record again",
         )
-    _check_size(name, frames, count, rate, least_hz=int(MIN_PICKUP_RATE_HZ))
+    check_size(name, frames, count, rate, least_hz=least_hz)
     clipped_s = [tuple((clipped_at(each) / series.sample_rate_hz).tolist()) for each in series.values.T]
     series = as_velocity(series)
     offset = np.median(series.values, axis=0)
     size = np.abs(series.values - offset).max(axis=0)
     channels = tuple(
-        PickupChannel(
-            each.name,
-            each.quantity,
-            each.unit,
-            float(size[at] or 1.0),
-            float(offset[at]),
-            clipped_s[at],
-        )
+        PickupChannel(each.name, each.quantity, each.unit, float(size[at] or 1.0), float(offset[at]), clipped_s[at])
         for at, each in enumerate(series.channels)
     )
     scaled = (series.values - offset) / np.array([each.full_scale for each in channels])
     if rate / series.sample_rate_hz - 1.0 > 1e-6:
-        scaled = resampled(scaled, series.sample_rate_hz, rate)
-    checked = _validated(name, rate, scaled, floating=True, flags=series.flags, microphone=False)
-    return Recording(
-        name, rate, checked.samples, float("inf"), checked.flags, Pickup(float(series.sample_rate_hz), channels)
-    )
+        scaled = at_slightly_higher_rate(scaled, series.sample_rate_hz, rate)
+    checked = _validated(name, Sound(scaled, rate, floating=True, flags=series.flags), microphone=False)
+    return replace(checked, peak_full_scale=math.inf, pickup=Pickup(float(series.sample_rate_hz), channels))
 
 
 def from_samples(samples: ArrayLike, sample_rate_hz: int, *, name: str = "samples") -> Recording:
@@ -240,83 +191,15 @@ def from_samples(samples: ArrayLike, sample_rate_hz: int, *, name: str = "sample
     if isinstance(sample_rate_hz, bool) or not isinstance(sample_rate_hz, int | np.integer):
         raise refusal(name, f"has the sample rate {shown(sample_rate_hz)}; give a whole number of hertz")
     shaped = given.reshape(-1, 1) if given.ndim == 1 else given
-    _check_size(name, shaped.shape[0], shaped.shape[1], int(sample_rate_hz))
+    check_size(name, shaped.shape[0], shaped.shape[1], int(sample_rate_hz))
     values = np.array(shaped, dtype=np.float64)
     if scale is not None:
         values *= scale
-    return _validated(name, int(sample_rate_hz), values, floating=scale is None, flags=())
+    return _validated(name, Sound(values, int(sample_rate_hz), floating=scale is None))
 
 
-def _decode(name: str, extent: Extent) -> Recording:
-    import soundfile  # late: loads a shared library
-
-    try:
-        # An absolute path: the library takes "-" for standard input.
-        with soundfile.SoundFile(os.path.abspath(name)) as sound:  # noqa: PTH100 (resolve() would follow links)
-            frames, channels, rate = int(sound.frames), int(sound.channels), int(sound.samplerate)
-            subtype, container = str(sound.subtype), str(sound.format)
-            _check_size(name, frames, channels, rate)
-            values: NDArray[np.float64] = sound.read(dtype="float64", always_2d=True)
-    except TypeError:
-        raise refusal(name, "is named like sound without a header; rename it to what it is, such as .wav") from None
-    except (soundfile.SoundFileError, RuntimeError) as problem:
-        text = shown(str(problem).rsplit(": ", 1)[-1].strip().rstrip("."), 120)
-        raise refusal(name, f"is damaged or cut short ({text}); copy it again from where it was recorded") from problem
-    if values.shape[0] < frames:
-        raise cut_short(name, values.shape[0] / rate, frames / rate)
-    flags = []
-    if container == "MP3" or subtype.startswith(_LOSSY_SUBTYPES) or "ADPCM" in subtype:
-        flags.append("lossy")
-    if extent.bytes_after:
-        flags.append("bytes-after-sound")
-    return _validated(name, rate, values, floating=subtype in _FLOAT_SUBTYPES, flags=tuple(flags))
-
-
-def _check_size(
-    name: str, frames: int, channels: int, sample_rate_hz: int, *, least_hz: int = MIN_SAMPLE_RATE_HZ
-) -> None:
-    """Everything that the header alone decides: before a single sample is decoded or allocated."""
-    if not 1 <= channels <= MAX_CHANNELS:
-        raise refusal(
-            name, f"has {channels} channels; 1 to {MAX_CHANNELS} are read, as (frames, channels): damaged header?"
-        )
-    if sample_rate_hz < least_hz:
-        raise refusal(
-            name,
-            f"is sampled at {sample_rate_hz} Hz; at least {least_hz} Hz is needed; record at 44100 or 48000 Hz",
-        )
-    if sample_rate_hz > MAX_SAMPLE_RATE_HZ:
-        raise refusal(
-            name, f"is sampled at {sample_rate_hz} Hz; at most {MAX_SAMPLE_RATE_HZ} Hz is read: damaged header?"
-        )
-    if frames <= 0:
-        raise refusal(name, "holds no sound (0 frames); record again")
-    duration_s = frames / sample_rate_hz
-    decoded_bytes = frames * channels * _SAMPLE_BYTES
-    if duration_s > MAX_DURATION_S or decoded_bytes > MAX_DECODED_BYTES:
-        raise refusal(
-            name,
-            f"claims {frames} frames of {channels} channels at {sample_rate_hz} Hz ({duration_s / 60:.1f} min, "
-            f"{decoded_bytes / 1e6:.0f} MB decoded); at most {MAX_DURATION_S / 60:.0f} min and "
-            f"{MAX_DECODED_BYTES / 1e6:.0f} MB are read; cut out the part with the taps",
-        )
-    if duration_s < MIN_DURATION_S:
-        raise refusal(
-            name,
-            f"lasts {duration_s:.4f} s ({frames} frames), shorter than a tap; at least {MIN_DURATION_S} s is needed; "
-            "let the ski ring for a second or two before stopping",
-        )
-
-
-def _validated(
-    name: str,
-    sample_rate_hz: int,
-    values: NDArray[np.float64],
-    *,
-    floating: bool,
-    flags: tuple[str, ...],
-    microphone: bool = True,
-) -> Recording:
+def _validated(name: str, sound: Sound, *, microphone: bool = True) -> Recording:
+    values, sample_rate_hz, flags = sound.values, sound.sample_rate_hz, sound.flags
     # A minimum and a maximum find NaN, infinity, silence and the peak in two passes without a temporary array.
     axis = None if values.shape[1] == 1 else 0
     lowest, highest = np.atleast_1d(values.min(axis=axis)), np.atleast_1d(values.max(axis=axis))
@@ -329,13 +212,13 @@ def _validated(
             "export it again from the recording program, best as 16- or 24-bit WAV",
         )
     peak = float(max(highest.max(), -lowest.min()))
-    if peak > MAX_LEVEL:
+    if peak > _MOST_LEVEL:
         raise refusal(
-            name, f"has a peak of {peak:.3g} times full scale, at most {MAX_LEVEL:.0e} is read; export it again"
+            name, f"has a peak of {peak:.3g} times full scale, at most {_MOST_LEVEL:.0e} is read; export it again"
         )
-    silent = (lowest == highest) | (np.maximum(highest, -lowest) < SILENT_LEVEL)
+    silent = (lowest == highest) | (np.maximum(highest, -lowest) < _SILENT_LEVEL)
     if silent.all():
-        level = "zero" if peak < SILENT_LEVEL else "the same value"
+        level = "zero" if peak < _SILENT_LEVEL else "the same value"
         raise refusal(
             name,
             f"is silent: every sample is {level}; "
@@ -348,9 +231,9 @@ def _validated(
         )
     if silent.any():
         flags += ("silent-channel",)
-    if microphone and sample_rate_hz < LOW_SAMPLE_RATE_HZ:
+    if microphone and sample_rate_hz < LIMITS.format.low_sample_rate_hz:
         flags += ("low-sample-rate",)
-    full_scale = float("inf") if floating and peak > 1.0 else 1.0
+    full_scale = math.inf if sound.floating and peak > 1.0 else 1.0
     return Recording(name, sample_rate_hz, values, full_scale, flags)
 
 
@@ -368,6 +251,15 @@ def _size_of_regular_file(name: str) -> int:
     if status.st_size == 0:
         raise refusal(name, "is empty (0 bytes); record or copy it again")
     return status.st_size
+
+
+def _foreign(name: str, head: bytes) -> RecordingError:
+    if head[:4] in (b"RIFF", b"RIFX", b"RF64", b"FORM") and len(head) < 12:
+        return refusal(name, f"is cut short inside its header ({len(head)} bytes); copy it again")
+    start = head[:16]
+    text = not any(byte < 32 and byte not in b"\t\r\n" for byte in start)
+    begins = f"it begins with the text '{shown(start.decode('utf-8', 'replace'))}'" if text else "its contents say so"
+    return refusal(name, f"is not a sound file ({begins}); can be read: {READABLE}")
 
 
 def _missing(path: Path) -> RecordingError:

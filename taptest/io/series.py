@@ -3,24 +3,20 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import RecordingError, shown
-from taptest.io.containers import refusal
+from taptest.io.source import refusal
 
 Real = NDArray[np.float64]
 
 STANDARD_GRAVITY_M_S2 = 9.80665  # ISO 80000-3 [from memory]; 3rd CGPM, 1901
-# Deviation of a time stamp from even sampling, as a share of an interval, up to which a series is taken (no source: it
-# shifts a sample of a ring at a tenth of the sample rate by 3 % of its amplitude, at random, where anything is this uneven).
-UNEVEN_SHARE = 0.05
-_CLIPPED_DROP = 12.0  # resolutions
-MAX_SERIES_BYTES = 128_000_000
-MAX_CHANNELS = 64
-MAX_VALUE = 1e12
+_MOST_VALUE = 1e12  # more is damaged, or of another byte order than it says
 MAX_FRAMES = 20_000_000
 
 # Symbol: quantity and factor to its SI unit.
@@ -122,19 +118,34 @@ class Series:
     flags: tuple[str, ...] = ()
 
 
-def in_si(values: Real, name: str, unit: str, sensitivity: Sensitivity | None) -> tuple[Real, SeriesChannel]:
+@dataclass(frozen=True, eq=False)
+class Column:
+    """Values (frames,) of one channel."""
+
+    values: Real
+    channel: SeriesChannel
+
+
+def series_of(columns: Sequence[Column], sample_rate_hz: float, *, others: bool) -> Series:
+    """Columns of one length side by side; ``others``: the file holds other things as well, which are left out."""
+    values = np.column_stack([each.values for each in columns])
+    flags = ("columns-left-out",) if others else ()
+    return Series(values, sample_rate_hz, tuple(each.channel for each in columns), flags)
+
+
+def in_si(values: Real, name: str, unit: str, sensitivity: Sensitivity | None) -> Column:
     """Values in a known unit as values in SI, volts as motion where the sensitivity says how."""
     quantity, factor = UNITS[unit]
     if quantity == "voltage" and sensitivity is not None:
         quantity, factor = sensitivity.quantity, factor / sensitivity.volt_per_si
-    return values * factor, SeriesChannel(name, quantity, SI_UNITS[quantity])
+    return Column(values * factor, SeriesChannel(name, quantity, SI_UNITS[quantity]))
 
 
 def even_rate_hz(name: str, time_s: Real, first_line: int | None = None) -> float:
     """The sample rate of time stamps [Hz].
 
     Raises:
-        RecordingError: fewer than two, not increasing, or further from evenly spaced than ``UNEVEN_SHARE`` of an interval.
+        RecordingError: fewer than two, not increasing, or further from evenly spaced than is accepted.
     """
     if len(time_s) < 2:
         raise refusal(name, f"holds {len(time_s)} samples; a recording of a few seconds is needed")
@@ -153,25 +164,31 @@ def even_rate_hz(name: str, time_s: Real, first_line: int | None = None) -> floa
     interval = float(time_s[-1] - time_s[0]) / (len(time_s) - 1)
     # About a straight line through the ends; a gap anywhere pushes everything behind it off.
     off = np.abs(time_s - time_s[0] - interval * np.arange(len(time_s))) / interval
-    usual = float(np.median(steps))
+    usual, most = float(np.median(steps)), LIMITS.format.uneven_share
     worst = int(np.argmax(np.abs(steps - usual)))
-    if off.max() > UNEVEN_SHARE:
+    if off.max() > most:
         raise refusal(
             name,
             f"is sampled unevenly: a time stamp lies {100 * off.max():.0f} % of an interval off an even spacing, at most "
-            f"{100 * UNEVEN_SHARE:.0f} % is accepted (longest step {steps.max():.6g} s, shortest {steps.min():.6g} s, the "
+            f"{100 * most:.0f} % is accepted (longest step {steps.max():.6g} s, shortest {steps.min():.6g} s, the "
             f"least usual at {at(worst + 1)}); export it evenly sampled",
         )
     return 1.0 / interval
 
 
-def refuse_not_finite(
-    name: str, values: Real, channels: tuple[SeriesChannel, ...], first_line: int | None = None
-) -> None:
+def refuse_other_rate(name: str, own_hz: float, told_hz: float | None) -> None:
+    """Raises: RecordingError where the sample rate that was given is not that of the file."""
+    if told_hz is not None and abs(told_hz / own_hz - 1.0) > 1e-3:
+        raise refusal(
+            name, f"says {own_hz:.6g} Hz itself, the sample rate given is {told_hz:.6g} Hz; leave out the wrong one"
+        )
+
+
+def refuse_not_finite(name: str, values: Real, columns: Sequence[str], first_line: int | None = None) -> None:
     """Raises: RecordingError where a value is no number, with its place, or larger than any motion is."""
     lowest, highest = float(values.min(initial=0.0)), float(values.max(initial=0.0))
     if np.isfinite(lowest) and np.isfinite(highest):
-        if max(highest, -lowest) > MAX_VALUE:
+        if max(highest, -lowest) > _MOST_VALUE:
             raise refusal(
                 name, f"holds a value of {max(highest, -lowest):.3g}: damaged, or of another byte order than it says"
             )
@@ -181,7 +198,7 @@ def refuse_not_finite(
     found = "NaN" if np.isnan(values[frame, channel]) else "an infinite value"
     raise refusal(
         name,
-        f"holds {found} at {where} in '{shown(channels[channel].name)}'; export it again, or cut that part out",
+        f"holds {found} at {where} in '{shown(columns[channel])}'; export it again, or cut that part out",
     )
 
 
@@ -196,7 +213,7 @@ def clipped_at(values: Real) -> NDArray[np.int64]:
     if len(values) < 8 or values.min() == values.max():
         return np.zeros(0, dtype=np.int64)
     steps = np.abs(np.diff(values))
-    least_drop = _CLIPPED_DROP * float(steps[steps > 0.0].min())
+    least_drop = LIMITS.format.clipped_drop * float(steps[steps > 0.0].min())
     span = float(values.max() - values.min())
     found: list[int] = []
     for extreme in (values.max(), values.min()):
@@ -229,22 +246,3 @@ def as_velocity(series: Series) -> Series:
         for at, each in enumerate(series.channels)
     )
     return Series(values, series.sample_rate_hz, channels, series.flags)
-
-
-def resampled(values: Real, sample_rate_hz: float, wanted_hz: int) -> Real:
-    """A series at a slightly higher sample rate, (frames, channels), by a windowed sinc (Kaiser, beta 9: images below -90 dB).
-
-    Flat up to 0.45 of the sample rate [J. F. Kaiser's formula: 64 points and 90 dB make a transition of 0.09].
-    """
-    half, beta = 32, 9.0
-    edge = np.concatenate((2 * values[:1] - values[half:0:-1], values, 2 * values[-1:] - values[-2 : -half - 2 : -1]))
-    count = int((len(values) - 1) * wanted_hz / sample_rate_hz) + 1
-    out = np.empty((count, values.shape[1]))
-    reach = np.arange(-half + 1, half + 1)
-    for start in range(0, count, 65_536):
-        place = np.arange(start, min(start + 65_536, count)) * (sample_rate_hz / wanted_hz)
-        whole = np.minimum(place.astype(np.int64), len(values) - 1)
-        distance = (place - whole)[:, None] - reach
-        weight = np.sinc(distance) * np.i0(beta * np.sqrt(np.maximum(1 - (distance / half) ** 2, 0.0))) / np.i0(beta)
-        out[start : start + len(place)] = np.einsum("ij,ijc->ic", weight, edge[whole[:, None] + reach + half])
-    return out

@@ -19,10 +19,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
-from taptest.io.containers import refusal
 from taptest.io.series import (
-    MAX_CHANNELS,
     MAX_FRAMES,
     SI_UNITS,
     TIME_UNITS,
@@ -34,7 +33,12 @@ from taptest.io.series import (
     known_time_unit,
     known_unit,
     refuse_not_finite,
+    refuse_other_rate,
+    series_of,
 )
+from taptest.io.source import Source, refusal
+
+SUFFIXES = (".csv", ".tsv", ".txt")
 
 _HEAD_LINES = 60
 _LINE_CHARACTERS = 20_000
@@ -55,13 +59,19 @@ class _Head:
     sample_rate_hz: float | None
 
 
-def read_text_series(name: str, data: bytes, reading: Reading) -> Series:
-    """A series from the bytes of a text file.
+def begins(_: bytes, suffix: str) -> bool:
+    """Whether a file is named like a text: nothing else tells one."""
+    return suffix in SUFFIXES
+
+
+def read(source: Source) -> Series:
+    """The series in a text file.
 
     Raises:
         RecordingError: it is no such table, a value is not a number, units are missing or contradict each other, no sample
             rate can be had, or it is sampled unevenly.
     """
+    name, data, reading = source.name, source.data(), source.reading
     encoding = _encoding(name, data)
     head = _head(name, data, encoding)
     times = [at for at, column in enumerate(head.names) if _is_time(column, head.units[at])]
@@ -74,21 +84,20 @@ def read_text_series(name: str, data: bytes, reading: Reading) -> Series:
             f"is not a sound file, and no column is a motion or a voltage with its unit (found: {_listed(head.names)}); name one "
             f"acceleration_g, acceleration_m_per_s2, velocity_mm_per_s, displacement_um or voltage_v",
         )
-    if len(wanted) > MAX_CHANNELS:
-        raise refusal(name, f"has {len(wanted)} columns of motion, at most {MAX_CHANNELS} are read; export fewer")
+    if len(wanted) > LIMITS.format.most_channels:
+        raise refusal(
+            name,
+            f"has {len(wanted)} columns of motion, at most {LIMITS.format.most_channels} are read; export fewer",
+        )
     numbers = _numbers(name, data, encoding, head, [*times, *wanted])
-    values = numbers[:, len(times) :]
-    columns, channels = [], []
-    for index, at in enumerate(wanted):
-        column, channel = in_si(values[:, index], head.names[at], head.units[at], reading.sensitivity)
-        columns.append(column)
-        channels.append(channel)
-    in_units = np.column_stack(columns)
-    refuse_not_finite(name, numbers, tuple([channels[0]] * len(times) + channels), head.lines + 1)
+    refuse_not_finite(name, numbers, [head.names[at] for at in (*times, *wanted)], head.lines + 1)
+    columns = [
+        in_si(numbers[:, len(times) + index], head.names[at], head.units[at], reading.sensitivity)
+        for index, at in enumerate(wanted)
+    ]
     time_s = numbers[:, 0] * TIME_UNITS[_time_unit(head.names[times[0]], head.units[times[0]])] if times else None
     rate = _rate(name, time_s, head, reading)
-    left_out = len(head.names) > len(times) + len(wanted)
-    return Series(in_units, rate, tuple(channels), ("columns-left-out",) if left_out else ())
+    return series_of(columns, rate, others=len(head.names) > len(times) + len(wanted))
 
 
 def _encoding(name: str, data: bytes) -> str:
@@ -256,10 +265,7 @@ def _rate(name: str, time_s: np.ndarray | None, head: _Head, reading: Reading) -
             )
         return told
     rate = even_rate_hz(name, time_s, head.lines + 1)
-    if told is not None and abs(told / rate - 1.0) > 1e-3:
-        raise refusal(
-            name, f"its time column says {rate:.6g} Hz, the sample rate given is {told:.6g} Hz; leave out the wrong one"
-        )
+    refuse_other_rate(name, rate, told)
     return rate
 
 

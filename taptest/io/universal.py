@@ -16,12 +16,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.core.errors import shown
-from taptest.io.containers import refusal
 from taptest.io.series import (
-    MAX_CHANNELS,
     MAX_FRAMES,
-    SI_UNITS,
     UNITS,
+    Column,
     Reading,
     Series,
     SeriesChannel,
@@ -29,7 +27,10 @@ from taptest.io.series import (
     in_si,
     known_unit,
     refuse_not_finite,
+    refuse_other_rate,
+    series_of,
 )
+from taptest.io.source import Source, refusal
 
 FUNCTION_TYPES = {
     0: "general",
@@ -51,6 +52,8 @@ TIME_RESPONSE = 1
 _TIME, _MOTIONS = 17, {8: "displacement", 11: "velocity", 12: "acceleration"}
 _FORCES = (9, 13, 14, 16)
 _DTYPES = {2: ("f4", False), 4: ("f8", False), 5: ("f4", True), 6: ("f8", True)}
+SUFFIXES = (".uff", ".unv", ".uf", ".bunv")
+_FIRST = re.compile(rb"\s*-1 *\r?\n *[0-9]+")
 _BEGIN = re.compile(rb"[ \r\n]*-1 *\r?\n")
 _END = re.compile(rb"\n *-1 *(?:\r?\n|\Z)")
 _AFTER_BINARY = re.compile(rb"[ \r\n]*-1 *(?:\r?\n|\Z)")
@@ -85,9 +88,9 @@ class UniversalFunction:
         return FUNCTION_TYPES.get(self.function_type, f"function type {self.function_type}")
 
 
-def looks_universal(head: bytes) -> bool:
-    """Whether a file begins as a universal file does."""
-    return re.match(rb"\s*-1 *\r?\n *[0-9]+", head) is not None
+def begins(head: bytes, suffix: str) -> bool:
+    """Whether a file begins as a universal file does, or is named like one."""
+    return suffix in SUFFIXES or _FIRST.match(head) is not None
 
 
 def read_functions(name: str, data: bytes) -> list[UniversalFunction]:
@@ -96,7 +99,7 @@ def read_functions(name: str, data: bytes) -> list[UniversalFunction]:
     Raises:
         RecordingError: it is no universal file, is cut short, or a dataset contradicts itself.
     """
-    if not looks_universal(data[:400]):
+    if not _FIRST.match(data):
         raise refusal(name, f"does not begin like a universal file; {_EXPORT}")
     functions = []
     total = 0
@@ -106,13 +109,14 @@ def read_functions(name: str, data: bytes) -> list[UniversalFunction]:
     return functions
 
 
-def read_universal_series(name: str, data: bytes, reading: Reading) -> Series:
+def read(source: Source) -> Series:
     """The time responses of a motion or a voltage in a universal file, one channel each.
 
     Raises:
         RecordingError: as `read_functions`, or none is there, they are not sampled alike, or units contradict each other.
     """
-    functions = read_functions(name, data)
+    name, reading = source.name, source.reading
+    functions = read_functions(name, source.data())
     if not functions:
         raise refusal(
             name, "holds no function (dataset 58), only other datasets; export the time histories of the pickups"
@@ -129,24 +133,19 @@ def read_universal_series(name: str, data: bytes, reading: Reading) -> Series:
         raise refusal(
             name, "holds the time histories of forces only; export those of an accelerometer or another pickup"
         )
-    if len(moving) > MAX_CHANNELS:
-        raise refusal(name, f"holds {len(moving)} time responses, at most {MAX_CHANNELS} are read; export fewer")
     rates = [_rate_hz(name, each, reading) for each in moving]
     if len({len(each.values) for each in moving}) > 1 or max(rates) > min(rates) * (1 + 1e-6):
         raise refusal(
             name, "holds time responses of different lengths or sample rates; export each to a file of its own"
         )
-    columns, channels = [], []
+    columns = []
     for number, each in enumerate(moving, 1):
         if np.iscomplexobj(each.values):
             raise refusal(name, f"its time response {number} is complex; {_EXPORT}")
-        column, channel = _in_si(name, each, number, reading)
-        columns.append(column)
-        channels.append(channel)
-    values = np.column_stack(columns)
-    refuse_not_finite(name, values, tuple(channels))
-    left_out = len(moving) < len(functions)
-    return Series(values, rates[0], tuple(channels), ("columns-left-out",) if left_out else ())
+        columns.append(_in_si(name, each, number, reading))
+    found = series_of(columns, rates[0], others=len(moving) < len(functions))
+    refuse_not_finite(name, found.values, [each.name for each in found.channels])
+    return found
 
 
 def _rate_hz(name: str, function: UniversalFunction, reading: Reading) -> float:
@@ -162,16 +161,11 @@ def _rate_hz(name: str, function: UniversalFunction, reading: Reading) -> float:
         raise refusal(
             name, f"has a time step of {function.increment:g} s; between 1e-07 and 1 s are accepted; {_EXPORT}"
         )
-    told = reading.sample_rate_hz
-    # A step is written with six digits.
-    if told is not None and abs(told / rate - 1.0) > 1e-3:
-        raise refusal(name, f"says {rate:.6g} Hz itself, the sample rate given is {told:.6g} Hz; leave that out")
-    return told or rate
+    refuse_other_rate(name, rate, reading.sample_rate_hz)
+    return reading.sample_rate_hz or rate  # a step is written with six digits
 
 
-def _in_si(
-    name: str, function: UniversalFunction, number: int, reading: Reading
-) -> tuple[NDArray[np.float64], SeriesChannel]:
+def _in_si(name: str, function: UniversalFunction, number: int, reading: Reading) -> Column:
     axis = function.ordinate_axis
     called = next(
         (text for text in function.ids if text.strip().upper() not in ("", "NONE")), f"function {number}"
@@ -180,7 +174,7 @@ def _in_si(
     quantity = _MOTIONS.get(axis.data_type)
     if axis.unit.upper() in ("", "NONE"):
         # The standard leaves units to another dataset, which few programs write: how large it is remains unknown.
-        return values, SeriesChannel(called, quantity or "motion", "")
+        return Column(values, SeriesChannel(called, quantity or "motion", ""))
     unit = known_unit(axis.unit)
     if unit is None:
         raise refusal(
@@ -189,9 +183,7 @@ def _in_si(
         )
     if quantity is not None and UNITS[unit][0] not in (quantity, "voltage"):
         raise refusal(name, f"time response {number} is {quantity} by its type but in {unit}; correct one of the two")
-    converted, channel = in_si(values, called, unit, reading.sensitivity)
-    assert channel.unit in SI_UNITS.values()
-    return converted, channel
+    return in_si(values, called, unit, reading.sensitivity)
 
 
 def _datasets(name: str, data: bytes) -> Iterator[int]:

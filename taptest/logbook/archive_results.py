@@ -13,7 +13,7 @@ from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
 from taptest.io.recording import read_recording
 from taptest.logbook.book import Logbook
-from taptest.logbook.engine import READING, SOFTWARE, told
+from taptest.logbook.engine import SOFTWARE
 from taptest.logbook.rows import file_id, settings_text
 from taptest.logbook.schema import ANALYSES, FILES
 from taptest.signal.identity import sound_sha256
@@ -42,8 +42,7 @@ class LoggedResults:
             .join(ANALYSES, ANALYSES.c.recording == FILES.c.recording)
             .where(ANALYSES.c.settings_json == settings_text(settings), ANALYSES.c.software == SOFTWARE)
         )
-        with told(book.place), book.engine.connect().execution_options(**READING) as connection:
-            self._files = set(connection.scalars(done))
+        self._files = book.database.read(lambda connection: set(connection.scalars(done)))
 
     def known(self, file: SoundFile) -> Known | None:
         """Whether the file as it is now was analysed."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import platform
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -13,16 +13,15 @@ from typing import TypeVar
 
 from sqlalchemy import Connection, Engine, select
 
-from taptest.config.corrections import Corrections
-from taptest.config.settings import RigUncertainty, Settings
+from taptest.config.limits import LIMITS
+from taptest.config.settings import Settings
 from taptest.core.errors import LogbookError, RecordingError, shown
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording, read_recording
-from taptest.logbook.engine import READING, SOFTWARE, open_engine, told, told_of_values
-from taptest.logbook.entering import in_one_transaction, insert_new, turned, unlike, verdicts_before
+from taptest.logbook.engine import SOFTWARE, Database, insert_new
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
-from taptest.logbook.reading import SkiPage, SkiSummary, find_ski, is_ski, list_skis, ski_page, skis_of_pair
+from taptest.logbook.reading import Reading, SkiPage, SkiSummary, find_ski, list_skis, ski_page, skis_of_pair
 from taptest.logbook.rows import (
     CheckParts,
     Entry,
@@ -36,11 +35,10 @@ from taptest.logbook.rows import (
     recorded_at,
     ski_entry,
     sound_entry,
-    superseding,
 )
-from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS
+from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS, SKIS, VERDICTS, derived_id
 from taptest.logbook.sounds import store_sound
-from taptest.screen.verdict import CheckResult
+from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
 from taptest.ski.facts import SkiFacts
 from taptest.tables.lot import Lot
@@ -95,18 +93,14 @@ def open_logbook(
     at = _name(station or os.environ.get(STATION_VARIABLE) or platform.node() or "station", "station")
     by = operator or os.environ.get(OPERATOR_VARIABLE)
     who = _name(by, "operator") if by else None
-    engine, notes = open_engine(place, create=create)
-    return Logbook(engine, place, station=at, operator=who, notes=notes)
+    return Logbook(Database(place, create=create), station=at, operator=who)
 
 
 class Logbook:
     """An open logbook, for one thread at a time. ``notes`` are what opening it had to tell."""
 
-    def __init__(
-        self, engine: Engine, place: Place, *, station: str, operator: str | None, notes: tuple[str, ...] = ()
-    ) -> None:
-        self.place, self.station, self.operator, self.notes = place, station, operator, notes
-        self._engine = engine
+    def __init__(self, database: Database, *, station: str, operator: str | None) -> None:
+        self.database, self.station, self.operator, self.notes = database, station, operator, database.notes
 
     def __enter__(self) -> Logbook:
         return self
@@ -117,13 +111,18 @@ class Logbook:
         self.close()
 
     @property
+    def place(self) -> Place:
+        """Where it is."""
+        return self.database.place
+
+    @property
     def engine(self) -> Engine:
-        """The database, for what works on whole tables; reading transactions want ``execution_options(**READING)``."""
-        return self._engine
+        """The database, for what works on whole tables; `Database.read` and `Database.write` say how."""
+        return self.database.engine
 
     def close(self) -> None:
         """Let go of the database."""
-        self._engine.dispose()
+        self.engine.dispose()
 
     # --- writing -----------------------------------------------------------------------------------------------------
 
@@ -139,7 +138,7 @@ class Logbook:
         """
         who = self._who()
         heard, file = self._hear(recording, at, who)
-        self._write(lambda connection: insert_new(connection, [*who.entries(), heard.entry, *file]))
+        self.database.write(lambda connection: insert_new(connection, [*who.entries(), heard.entry, *file]))
         return heard.stored.sha256
 
     def add_analysis(
@@ -167,11 +166,9 @@ class Logbook:
         """
         who = self._who()
         heard, file = self._hear(recording, at, who)
-        ski = [] if ski_id is None else [ski_entry(ski_id, who.made_utc)]
-        return self._write(
-            lambda connection: self._enter_analysis(
-                connection, heard, analysis, settings or Settings(), who, [*ski, *file], ski_id
-            )
+        used = settings or Settings()
+        return self.database.write(
+            lambda connection: self._enter_analysis(connection, heard, analysis, used, who, file, ski_id)
         )
 
     def add_check(
@@ -180,8 +177,6 @@ class Logbook:
         lot: Lot,
         *,
         settings: Settings | None = None,
-        rig: RigUncertainty | None = None,
-        corrections: Corrections | None = None,
         measured: MeasuredLot | None = None,
         at: datetime | None = None,
     ) -> Added:
@@ -193,50 +188,46 @@ class Logbook:
         Args:
             result: what was judged.
             lot: the table; of its recordings those are kept that can be read.
-            settings: with which the recordings were analysed.
-            rig: uncertainties of stiffness and mass that were used.
-            corrections: what calibrations said; ``measured`` brings its own.
-            measured: the skis as measured, for predictions of every mode and, where their analyses were kept, what was
-                heard in each recording.
+            settings: with which the recordings were analysed and the skis judged.
+            measured: the skis as measured, for the calibrations that were used, predictions of every mode and, where their
+                analyses were kept, what was heard in each recording.
             at: when the skis were measured; otherwise when their recordings were made.
 
         Raises:
             LogbookError: a file or a row cannot be written; nothing of the check is entered then.
         """
         who = self._who()
-        corrections = corrections or (Corrections() if measured is None else measured.corrections)
         settings = settings or Settings()
-        settings = replace(settings, corrections=corrections)
+        if measured is not None:
+            settings = replace(settings, corrections=measured.settings.corrections)
         sounds: dict[str, list[HeardSound]] = {}
-        files: list[Entry] = []
+        kept: list[Entry] = []
         heard_at: dict[str, HeardSound] = {}
         for row in lot.rows:
             for path, recording in _readable(row):
                 heard, file = self._hear(recording, at, who)
                 sounds.setdefault(row.ski_id, []).append(heard)
-                files += file
+                kept += [heard.entry, *file]
                 heard_at[str(path)] = heard
-        parts = CheckParts(result, lot, sounds, settings, rig or RigUncertainty(), corrections, measured, at)
-        around, check, verdicts = check_entries(parts, who)
-        analyses = [
-            (heard_at[analysis.path], analysis, ski.row.ski_id)
-            for ski in (() if measured is None else measured.skis)
-            for analysis in ski.analyses
-            if analysis.path in heard_at
-        ]
+        around, check, verdicts = check_entries(CheckParts(result, lot, sounds, settings, measured, at), who)
 
         def enter(connection: Connection) -> Added:
-            kept = [heard.entry for each in sounds.values() for heard in each]
-            insert_new(connection, [*who.entries(), *around, *kept, *files])
-            for heard, analysis, ski_id in analyses:
-                self._enter_analysis(connection, heard, analysis, settings, who, (), ski_id)
-            if not insert_new(connection, [check]):
+            insert_new(connection, [*who.entries(), *around, *kept])
+            for ski in () if measured is None else measured.skis:
+                for analysis in ski.analyses:
+                    if (heard := heard_at.get(analysis.path)) is not None:
+                        self._enter_analysis(connection, heard, analysis, settings, who, (), ski.ski_id)
+            new_check = bool(insert_new(connection, [check]))
+            # A merge that was interrupted may have left a check without some of its verdicts.
+            there = connection.scalars(select(VERDICTS.c.id).where(VERDICTS.c.lot_check == check.id)).all()
+            new = [each for each in verdicts if each.id not in there]
+            if not new_check and not new:
                 return Added(check.id, new=False)
-            before = verdicts_before(connection, verdicts)
-            insert_new(connection, [superseding(verdict, before.get(verdict.id, ("",))[0]) for verdict in verdicts])
-            return Added(check.id, new=True, notes=(*unlike(connection, verdicts), *turned(result, verdicts, before)))
+            before = verdicts_before(connection, new)
+            insert_new(connection, [_superseding(each, before) for each in new])
+            return Added(check.id, new=True, notes=(*_unlike(connection, new), *_turned(result, new, before)))
 
-        return self._write(enter)
+        return self.database.write(enter)
 
     # --- reading -----------------------------------------------------------------------------------------------------
 
@@ -251,7 +242,8 @@ class Logbook:
             LogbookError: the logbook cannot be read.
         """
 
-        def ask(connection: Connection) -> bool:
+        def ask(reading: Reading) -> bool:
+            connection = reading.connection
             sha256: str | None
             if isinstance(sound, Path):
                 file = file_id(self.station, sound)
@@ -263,7 +255,7 @@ class Logbook:
             own = analysis_id(sha256, settings or Settings(), SOFTWARE)
             return connection.scalar(select(ANALYSES.c.id).where(ANALYSES.c.id == own)) is not None
 
-        return self._read(ask)
+        return self._ask(ask)
 
     def skis(
         self,
@@ -284,7 +276,7 @@ class Logbook:
         Raises:
             LogbookError: the logbook cannot be read.
         """
-        return self._read(lambda connection: list_skis(connection, find, verdict, construction, limit))
+        return self._ask(lambda reading: list_skis(reading, find, verdict, construction, limit))
 
     def ski(self, ski_id: str) -> SkiPage:
         """The last verdict on a ski with its modes, recordings and what it rests on.
@@ -292,7 +284,7 @@ class Logbook:
         Raises:
             LogbookError: there is no such ski, or the logbook cannot be read.
         """
-        return self._read(lambda connection: ski_page(connection, find_ski(connection, ski_id, self.place.name)))
+        return self._ask(lambda reading: ski_page(reading, find_ski(reading, ski_id, self.place.name)))
 
     def history(self, ski_id: str, *, superseded: bool = False) -> History:
         """Every measurement of a ski, the first one first, with its change against that.
@@ -304,10 +296,8 @@ class Logbook:
         Raises:
             LogbookError: there is no such ski, or the logbook cannot be read.
         """
-        return self._read(
-            lambda connection: history_of(
-                connection, find_ski(connection, ski_id, self.place.name), superseded=superseded
-            )
+        return self._ask(
+            lambda reading: history_of(reading, find_ski(reading, ski_id, self.place.name), superseded=superseded)
         )
 
     def histories(self, name: str, *, superseded: bool = False) -> tuple[History, ...]:
@@ -321,12 +311,11 @@ class Logbook:
             LogbookError: there is neither, or the logbook cannot be read.
         """
 
-        def ask(connection: Connection) -> tuple[History, ...]:
-            pair = () if is_ski(connection, name) else skis_of_pair(connection, name)
-            found = pair or (find_ski(connection, name, self.place.name),)
-            return tuple(history_of(connection, each, superseded=superseded) for each in found)
+        def ask(reading: Reading) -> tuple[History, ...]:
+            found = skis_of_pair(reading, name) or (find_ski(reading, name, self.place.name),)
+            return tuple(history_of(reading, each, superseded=superseded) for each in found)
 
-        return self._read(ask)
+        return self._ask(ask)
 
     # --- how ---------------------------------------------------------------------------------------------------------
 
@@ -344,9 +333,9 @@ class Logbook:
         return heard, [] if seen is None else [entry(FILES, row)]
 
     def _recorded_before(self, sha256: str) -> datetime | None:
-        return self._read(
-            lambda connection: connection.scalar(select(RECORDINGS.c.recorded_utc).where(RECORDINGS.c.id == sha256))
-        )
+        wanted = select(RECORDINGS.c.recorded_utc).where(RECORDINGS.c.id == sha256)
+        found = self.database.read(lambda connection: connection.scalar(wanted))
+        return found if isinstance(found, datetime) else None
 
     def _enter_analysis(
         self,
@@ -359,7 +348,8 @@ class Logbook:
         ski_id: str | None,
     ) -> Added:
         sound = heard.stored.sha256
-        insert_new(connection, [*who.entries(), heard.entry, *around])
+        ski = [] if ski_id is None else [ski_entry(ski_id, who.made_utc)]
+        insert_new(connection, [*who.entries(), *ski, heard.entry, *around])
         latest = (
             select(ANALYSES.c.id)
             .where(ANALYSES.c.recording == sound)
@@ -377,16 +367,17 @@ class Logbook:
         )
         return Added(made.id, new=bool(insert_new(connection, [made])))
 
-    def _write(self, work: Callable[[Connection], T]) -> T:
-        return in_one_transaction(self._engine, self.place, work)
+    def _ask(self, work: Callable[[Reading], T]) -> T:
+        """What a function reads; rows that were damaged and left out are told in ``notes``."""
 
-    def _read(self, work: Callable[[Connection], T]) -> T:
-        with (
-            told(self.place),
-            told_of_values(self.place),
-            self._engine.connect().execution_options(**READING) as connection,
-        ):
-            return work(connection)
+        def ask(connection: Connection) -> T:
+            reading = Reading(connection)
+            try:
+                return work(reading)
+            finally:
+                self.notes = tuple(dict.fromkeys((*self.notes, *reading.damaged)))
+
+        return self.database.read(ask)
 
 
 def _name(text: str, what: str) -> str:
@@ -403,3 +394,52 @@ def _readable(row: SkiFacts) -> Iterable[tuple[Path, Recording]]:
             yield path, read_recording(path)
         except RecordingError:
             continue
+
+
+def verdicts_before(connection: Connection, verdicts: Sequence[Entry]) -> dict[str, tuple[str, str]]:
+    """By the id of a new verdict, id and word of the last one on the same sounds of the same ski."""
+    before: dict[str, tuple[str, str]] = {}
+    for verdict in verdicts:
+        ski, key = verdict.row["ski"], verdict.row["sounds_key"]
+        latest = (
+            select(VERDICTS.c.id, VERDICTS.c.verdict)
+            .where(VERDICTS.c.ski == ski, VERDICTS.c.sounds_key == key)
+            .order_by(VERDICTS.c.made_utc.desc(), VERDICTS.c.id.desc())
+        )
+        found = connection.execute(latest.limit(1)).first() if key else None
+        if found is not None:
+            before[verdict.id] = (found.id, found.verdict)
+    return before
+
+
+def _superseding(verdict: Entry, before: Mapping[str, tuple[str, str]]) -> Entry:
+    """The same verdict, naming the one that it replaces, if any."""
+    return verdict.with_id(verdict.id, supersedes=before[verdict.id][0]) if verdict.id in before else verdict
+
+
+def _turned(result: CheckResult, verdicts: Sequence[Entry], before: Mapping[str, tuple[str, str]]) -> Iterator[str]:
+    """Skis that the same sounds had set aside before, and do no longer: the company that they were judged in may be why."""
+    names = {derived_id("ski", ski.ski_id): ski.ski_id for ski in result.skis}
+    for verdict in verdicts:
+        word = verdict.row["verdict"]
+        if before.get(verdict.id, ("", ""))[1] == "outlier" and word != "outlier":
+            yield (
+                f"ski {shown(names[verdict.row['ski']])} was an outlier on the same sound before and is '{word}' in this lot, "
+                "which may be for want of others of its kind: 'taptest log history --all' shows both"
+            )
+
+
+def _unlike(connection: Connection, verdicts: Sequence[Entry]) -> Iterator[str]:
+    """Skis that had another length before: two skis under one id would be taken for one that has changed."""
+    for verdict in verdicts:
+        length_m = verdict.row["length_m"]
+        others = select(VERDICTS.c.length_m).where(
+            VERDICTS.c.ski == verdict.row["ski"], VERDICTS.c.id != verdict.id, VERDICTS.c.length_m.is_not(None)
+        )
+        before = connection.scalar(others.order_by(VERDICTS.c.made_utc.desc()).limit(1))
+        if before is not None and length_m is not None and abs(before - length_m) > LIMITS.logbook.same_length_m:
+            ski_id = connection.scalar(select(SKIS.c.ski_id).where(SKIS.c.id == verdict.row["ski"]))
+            yield (
+                f"ski {shown(ski_id)} is {1000 * length_m:.0f} mm long and was {1000 * before:.0f} mm in the logbook: if they "
+                "are two skis, give each an id of its own"
+            )

@@ -8,6 +8,9 @@ machine only: on a network drive the logbook falls back to the rollback journal.
 
 PostgreSQL. Committed is on the disk there (synchronous_commit is left as the server has it, on). The schema is changed under an
 advisory lock, so that of two stations one waits for the other.
+
+Everything in which the two differ is in this module; whoever reads goes through `Database.read`, whoever writes through
+`Database.write` and `insert_new`.
 """
 
 from __future__ import annotations
@@ -17,25 +20,31 @@ import sys
 import threading
 import time
 import uuid
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from alembic.config import Config
 from alembic.runtime.environment import EnvironmentContext
 from alembic.runtime.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Engine, create_engine, event, inspect, text
+from sqlalchemy.dialects import postgresql, sqlite
 from sqlalchemy.engine import URL, make_url
 from sqlalchemy.exc import DBAPIError, OperationalError, SQLAlchemyError
 
 from taptest.core.durable import sync_folder
-from taptest.core.errors import LogbookDamaged, LogbookError, LogbookUnreachable, shown
+from taptest.core.errors import LogbookError, LogbookUnreachable, shown
 from taptest.core.version import VERSION
 from taptest.logbook.place import Place
-from taptest.logbook.schema import META
+from taptest.logbook.schema import META, METADATA, below
+
+if TYPE_CHECKING:
+    from taptest.logbook.rows import Entry
+
+T = TypeVar("T")
 
 SOFTWARE = f"taptest {VERSION}"
 READING = {"logbook_reading": True}
@@ -51,38 +60,98 @@ _CONNECTION = {
     "tcp_user_timeout": 3000,
 }
 _FOR_NOW = ("starting up", "shutting down", "recovery mode", "connection slots", "too many")
+_ATTEMPTS = 5
+# Serialization failure, deadlock (PostgreSQL's appendix A [from memory]): the work is undone.
+_AGAIN = ("40001", "40P01")
 _MIGRATIONS = Path(__file__).parent / "migrations"
 _LOCK = 0x7A97E57  # any number that no other program on that server is likely to use
 # Types of file systems in /proc/self/mountinfo that other machines may write to as well.
 _NETWORK = ("nfs", "cifs", "smb", "9p", "afs", "ceph", "gluster", "lustre", "fuse.sshfs", "fuse.glusterfs", "ncpfs")
 
 
-def open_engine(place: Place, *, create: bool) -> tuple[Engine, tuple[str, ...]]:
-    """The database of a logbook with today's schema, and what there is to know about it.
+class Database:
+    """An open logbook's database; ``notes`` are what opening it had to tell."""
 
-    A SQLite file is copied before its schema is changed. Of several processes that come first, one makes the schema.
+    def __init__(self, place: Place, *, create: bool, scratch: bool = False) -> None:
+        """Open it with today's schema. A SQLite file is copied before its schema is changed.
 
-    Args:
-        place: where it is.
-        create: make a new logbook where there is none; in a database of a server, the tables.
+        Args:
+            place: where it is.
+            create: make a new logbook where there is none; in a database of a server, the tables.
+            scratch: for what is looked through and forgotten: without references that hold, and not forced to the disk.
 
-    Raises:
-        LogbookError: there is none and none is to be made, it cannot be opened, is no logbook, or is a newer program's.
-    """
-    notes: list[str] = []
-    engine = None
-    with told(place):
-        try:
+        Raises:
+            LogbookError: there is none and none is to be made, it cannot be opened, is no logbook, or is a newer program's.
+        """
+        self.place = place
+        notes: list[str] = []
+        with told(place):
             if place.path is None:
-                engine = _server(place)
+                self.engine = _server(place)
             else:
-                engine = _file(place.path, notes, create=create)
-            _bring_up_to_date(engine, place, notes, create=create)
-        except BaseException:
-            if engine is not None:
-                engine.dispose()
-            raise
-    return engine, tuple(notes)
+                self.engine = _file(place.path, notes, create=create, scratch=scratch)
+            try:
+                _bring_up_to_date(self.engine, place, notes, create=create)
+            except BaseException:
+                self.engine.dispose()
+                raise
+        self.notes = tuple(notes)
+
+    def read(self, work: Callable[[Connection], T], *, snapshot: bool = False) -> T:
+        """What a function reads; with ``snapshot`` as it was at one moment, whatever others enter meanwhile.
+
+        Raises:
+            LogbookError: it cannot be read.
+        """
+        options: dict[str, Any] = dict(READING)
+        if snapshot and self.engine.dialect.name == "postgresql":
+            options["isolation_level"] = "REPEATABLE READ"
+        with told(self.place), self.engine.connect().execution_options(**options) as connection:
+            return work(connection)
+
+    def write(self, work: Callable[[Connection], T]) -> T:
+        """Do all of it or nothing; what the database undid because two stations were in each other's way is done again.
+
+        Raises:
+            LogbookError: the database refuses; LogbookUnreachable where its server is gone.
+        """
+        with told(self.place):
+            for attempt in range(1, _ATTEMPTS + 1):
+                try:
+                    with self.engine.begin() as connection:
+                        return work(connection)
+                except OperationalError as problem:
+                    if attempt == _ATTEMPTS or getattr(problem.orig, "sqlstate", None) not in _AGAIN:
+                        raise
+        raise AssertionError("the last attempt returns or raises")
+
+
+def insert_new(connection: Connection, entries: Iterable[Entry]) -> list[str]:
+    """Enter what is not there yet; the ids of what was new. Rows below a row go in with it, or not at all."""
+    insert = (postgresql if connection.dialect.name == "postgresql" else sqlite).insert
+    by_table: dict[str, dict[str, Entry]] = {}
+    for each in entries:
+        by_table.setdefault(each.table.name, {})[each.id] = each
+    fresh: list[str] = []
+    for same in by_table.values():
+        # In the order of their ids, so that two stations never wait for each other crosswise.
+        for some in in_chunks([same[own] for own in sorted(same)]):
+            table = some[0].table
+            new = insert(table).values([each.row for each in some])
+            new = new.on_conflict_do_nothing(index_elements=[table.c.id]).returning(table.c.id)
+            entered = set(connection.scalars(new))
+            fresh += entered
+            for child, _ in below(table):
+                rows = [row for each in some if each.id in entered for row in each.below.get(child.name, ())]
+                if rows:
+                    connection.execute(child.insert(), rows)
+    return fresh
+
+
+def in_chunks(wanted: Sequence[T], size: int = 200) -> Iterator[Sequence[T]]:
+    """So many at a time; 200 rows of 60 columns are well below the 32,766 values that SQLite takes in one statement."""
+    for start in range(0, len(wanted), size):
+        yield wanted[start : start + size]
 
 
 @contextmanager
@@ -93,24 +162,11 @@ def told(place: Place) -> Iterator[None]:
         yield
     except DBAPIError as problem:
         raise _refused(place, str(problem.orig), lost=_is_lost(problem)) from problem
-    except sqlite3.Error as problem:
-        raise _refused(place, str(problem), lost=False) from problem
-    except SQLAlchemyError as problem:
-        raise _refused(place, type(problem).__name__, lost=False) from problem
+    except (sqlite3.Error, SQLAlchemyError) as problem:
+        words = str(problem) if isinstance(problem, sqlite3.Error) else type(problem).__name__
+        raise _refused(place, words, lost=False) from problem
     finally:
         Watch.beat(working=False)
-
-
-@contextmanager
-def told_of_values(place: Place) -> Iterator[None]:
-    """A value that is not of its column's kind, which stops the reading of it, in words."""
-    try:
-        yield
-    except (ValueError, TypeError, OverflowError) as problem:
-        raise LogbookDamaged(
-            f"{place.name}: holds a value that cannot be read ({shown(problem, 100)}), so something has damaged it; 'taptest log"
-            " verify' names the row; go on with a backup of it"
-        ) from problem
 
 
 class Watch:
@@ -194,7 +250,7 @@ def _server(place: Place) -> Engine:
     return engine
 
 
-def _file(path: Path, notes: list[str], *, create: bool) -> Engine:
+def _file(path: Path, notes: list[str], *, create: bool, scratch: bool) -> Engine:
     path = path.absolute()
     if not path.exists():
         if not create:
@@ -221,8 +277,8 @@ def _file(path: Path, notes: list[str], *, create: bool) -> Engine:
     def connected(connection: Any, _record: Any) -> None:
         connection.isolation_level = None  # the driver begins no transaction by itself: the next function does
         _set_journal(connection, journal)
-        for setting in ("foreign_keys = ON", "synchronous = FULL"):
-            connection.execute(f"PRAGMA {setting}")
+        connection.execute(f"PRAGMA foreign_keys = {'OFF' if scratch else 'ON'}")
+        connection.execute(f"PRAGMA synchronous = {'OFF' if scratch else 'FULL'}")
 
     @event.listens_for(engine, "begin")
     def begun(connection: Connection) -> None:
@@ -301,8 +357,11 @@ def _bring_up_to_date(engine: Engine, place: Place, notes: list[str], *, create:
             raise LogbookError(f"{place.name}: holds no logbook yet; 'taptest log add' makes one")
         if before is not None and place.path is not None:
             notes.append(f"the logbook was brought up to date; as it was before: {_backup(place.path, before)}")
-        _migrate(connection)
-        if before is None:
+        if before is not None:
+            _migrate(connection)
+        else:
+            METADATA.create_all(connection)
+            MigrationContext.configure(connection).stamp(_scripts(), "head")
             now = datetime.now(UTC).isoformat(timespec="seconds")
             told_once = {"logbook": uuid.uuid4().hex, "made_utc": now, "software": SOFTWARE}
             connection.execute(META.insert(), [{"name": name, "value": value} for name, value in told_once.items()])

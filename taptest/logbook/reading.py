@@ -1,16 +1,24 @@
-"""What the logbook knows, as results: a list of skis, and one ski with all that its last verdict rests on."""
+"""What the logbook knows, as results: a list of skis, and one ski with all that its last verdict rests on.
+
+A result is read by the names of its fields (`query`) and validated against their types (`Reading.records`): a damaged value is
+named by table, id and column, and costs its own row only.
+"""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
-from datetime import datetime
-from typing import Any
+from datetime import UTC, datetime
+from functools import cache, partial
+from operator import attrgetter
+from typing import Any, TypeVar, get_type_hints
 
-from sqlalchemy import ColumnElement, Connection, RowMapping, Select, and_, exists, func, or_, select, tuple_
+from sqlalchemy import ColumnElement, Connection, Double, Select, Table, and_, exists, func, null, or_, select, tuple_
+from sqlalchemy import cast as as_type
 
-from taptest.core.errors import LogbookError, shown
+from taptest.core.errors import LogbookDamaged, LogbookError, shown
+from taptest.core.fields import Field, document_of
 from taptest.logbook.schema import (
     ANALYSES,
     CALIBRATIONS,
@@ -29,6 +37,11 @@ from taptest.logbook.schema import (
 )
 
 _NEAR = 3
+_KEYS = {"LoggedVerdict.made": "judged_utc", "LoggedCalibration.made": "made"}  # in documents, where it is another one
+# Ends of names whose values documents and sheets have in other units, the longest first: key, factor.
+_UNITS = (("_n_per_m", "_n_per_mm", 0.001), ("_kg", "_g", 1000.0), ("_m", "_mm", 1000.0))
+
+R = TypeVar("R")
 
 
 @dataclass(frozen=True)
@@ -55,9 +68,9 @@ class LoggedMode:
     order: int
     frequency_hz: float
     frequency_u_hz: float
+    predicted_hz: float | None
     damping_ratio: float
     damping_ratio_u: float
-    predicted_hz: float | None
     flags: tuple[str, ...]
 
 
@@ -163,72 +176,161 @@ class FoundSki:
     ski_id: str
 
 
-def find_ski(connection: Connection, ski_id: str, logbook: str) -> FoundSki:
+# --- results as documents ----------------------------------------------------------------------------------------------
+
+
+@cache
+def fields_of(kind: Any) -> tuple[Field[Any], ...]:
+    """What documents and sheets have of a result: times end in ``_utc``, lengths are in mm, masses in g, stiffness in N/mm."""
+    return tuple(
+        _field(name, hint, _KEYS.get(f"{kind.__name__}.{name}"))
+        for name, hint in _hints(kind).items()
+        if not name.endswith("_u_rel")
+    )
+
+
+def _field(name: str, hint: Any, key: str | None) -> Field[Any]:
+    get = attrgetter(name)
+    if hint is datetime:
+        return Field(key or f"{name}_utc", lambda result: utc_text(get(result)), "text")
+    if "tuple" in str(hint):
+        return Field(name, lambda result: [_plain(each) for each in get(result)], "list")
+    if hint in (bool, int):
+        return Field(name, get, "boolean" if hint is bool else "integer")
+    if "float" not in str(hint):
+        return Field(name, get, "text")
+    for si, other, factor in _UNITS:
+        if name.endswith(si):
+            return Field(name.removesuffix(si) + other, partial(_times, get, factor))
+    return Field(name, get)
+
+
+def _times(get: Callable[[Any], float | None], factor: float, result: Any) -> float | None:
+    value = get(result)
+    return None if value is None else float(f"{factor * value:.12g}")  # 0.539 kg are 539 g
+
+
+@cache
+def _hints(kind: Any) -> dict[str, Any]:
+    return get_type_hints(kind)
+
+
+def _lists_of_texts(kind: Any) -> list[str]:
+    return [name for name, hint in _hints(kind).items() if hint == tuple[str, ...]]
+
+
+def _plain(value: Any) -> Any:
+    return value if isinstance(value, str) else document(value)
+
+
+def document(result: Any) -> dict[str, Any]:
+    """A result of this module as a part of a document."""
+    kind: Any = type(result)
+    return document_of(fields_of(kind), result)
+
+
+def utc_text(when: datetime) -> str:
+    """A time as documents have it."""
+    return when.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z")
+
+
+# --- rows as results ---------------------------------------------------------------------------------------------------
+
+
+def query(kind: type[Any], table: Table, **elsewhere: ColumnElement[Any]) -> Select[Any]:
+    """A selection of what a result has: columns of a table by the names of its fields, and what is ``elsewhere``."""
+    names = [each.name for each in fields(kind)]
+    own = {name: table.c[found] for name in names for found in (name, f"{name}_json") if found in table.c}
+    return select(
+        next(iter(table.primary_key)).label("row_id"),
+        *(column.label(name) for name, column in (own | elsewhere).items()),
+    ).select_from(table)
+
+
+class Reading:
+    """A connection to read with; ``damaged`` tells of each row that was left out for a value that is not of its kind."""
+
+    def __init__(self, connection: Connection) -> None:
+        self.connection = connection
+        self.damaged: list[str] = []
+
+    def rows(self, wanted: Select[Any]) -> list[Mapping[str, Any]]:
+        """What is selected, by name."""
+        return [dict(row) for row in self.connection.execute(wanted).mappings()]
+
+    def record(self, kind: type[R], table: Table, row: Mapping[str, Any], **more: Any) -> R | None:
+        """A row as a result, with what does not come from it; None, and a word about it, where it is damaged."""
+        import msgspec
+
+        values = {name: value for name, value in row.items() if name != "row_id"} | more
+        try:
+            for name in _lists_of_texts(kind):
+                values[name] = json.loads(values[name])
+            return msgspec.convert(values, kind)
+        except (ValueError, TypeError, RecursionError) as problem:  # msgspec.ValidationError is a ValueError
+            self.damaged.append(
+                f"{table.name} {shown(row['row_id'], 12)}: cannot be read ({shown(problem, 100)}), so something has damaged"
+                " it; it is left out: 'taptest log verify' looks closer, and a backup has it as it was"
+            )
+            return None
+
+    def records(self, kind: type[R], table: Table, wanted: Select[Any]) -> tuple[R, ...]:
+        """All rows as results, without the damaged ones."""
+        found = (self.record(kind, table, row) for row in self.rows(wanted))
+        return tuple(each for each in found if each is not None)
+
+
+def find_ski(reading: Reading, ski_id: str, logbook: str) -> FoundSki:
     """A ski as it is written, or without regard to capitals where only one is then meant.
 
     Raises:
         LogbookError: there is none; the message has the ids that begin like it.
     """
     folded = ski_id.strip().casefold()
-    alike = connection.execute(select(SKIS.c.id, SKIS.c.ski_id).where(SKIS.c.folded == folded)).all()
+    alike = reading.records(FoundSki, SKIS, query(FoundSki, SKIS).where(SKIS.c.folded == folded))
     exact = [each for each in alike if each.ski_id == ski_id.strip()]
     if len(exact or alike) == 1:
-        found = (exact or alike)[0]
-        return FoundSki(found.id, found.ski_id)
+        return (exact or alike)[0]
     if alike:
         names = ", ".join(shown(each.ski_id) for each in alike)
         raise LogbookError(f"{logbook}: ski '{shown(ski_id)}' may be any of {names}; write it with its capitals")
     for length in range(len(folded), 0, -1):
-        start = folded[:length]
-        like = select(SKIS.c.ski_id).where(SKIS.c.folded.startswith(start, autoescape=True))
-        near = connection.scalars(like.order_by(SKIS.c.folded).limit(_NEAR)).all()
+        like = select(SKIS.c.ski_id).where(SKIS.c.folded.startswith(folded[:length], autoescape=True))
+        near = reading.connection.scalars(like.order_by(SKIS.c.folded).limit(_NEAR)).all()
         if near:
+            names = ", ".join(map(shown, near))
             raise LogbookError(
-                f"{logbook}: there is no ski '{shown(ski_id)}'; similar: {', '.join(map(shown, near))}; 'taptest log list' "
-                "shows all"
+                f"{logbook}: there is no ski '{shown(ski_id)}'; similar: {names}; 'taptest log list' shows all"
             )
     raise LogbookError(f"{logbook}: there is no ski '{shown(ski_id)}'; 'taptest log list' shows which there are")
 
 
-def skis_of_pair(connection: Connection, pair_id: str) -> tuple[FoundSki, ...]:
-    """The skis that were judged as this pair, whatever its capitals; none where there is no such pair."""
+def skis_of_pair(reading: Reading, pair_id: str) -> tuple[FoundSki, ...]:
+    """The skis that were judged as this pair, whatever its capitals; none where there is no such pair, or it is a ski."""
     text = pair_id.strip()
+    if reading.connection.scalar(select(SKIS.c.id).where(SKIS.c.folded == text.casefold()).limit(1)) is not None:
+        return ()
     pairs = select(PAIRS.c.id).where((PAIRS.c.pair_id == text) | (func.lower(PAIRS.c.pair_id) == text.casefold()))
     skis = select(VERDICTS.c.ski).where(VERDICTS.c.pair.in_(pairs))
-    wanted = select(SKIS.c.id, SKIS.c.ski_id).where(SKIS.c.id.in_(skis)).order_by(SKIS.c.folded)
-    return tuple(FoundSki(found.id, found.ski_id) for found in connection.execute(wanted))
-
-
-def is_ski(connection: Connection, ski_id: str) -> bool:
-    """Whether there is a ski of this id, whatever its capitals."""
-    alike = select(SKIS.c.id).where(SKIS.c.folded == ski_id.strip().casefold())
-    return connection.scalar(alike.limit(1)) is not None
+    return reading.records(FoundSki, SKIS, query(FoundSki, SKIS).where(SKIS.c.id.in_(skis)).order_by(SKIS.c.folded))
 
 
 def list_skis(
-    connection: Connection, find: str, verdict: str | None, construction: str | None, limit: int
+    reading: Reading, find: str, verdict: str | None, construction: str | None, limit: int
 ) -> tuple[tuple[SkiSummary, ...], bool]:
     """The skis measured last, and whether there are more: see `Logbook.skis`."""
-    later = VERDICTS.alias("later")
     judged = (
-        select(
-            SKIS.c.ski_id,
-            PAIRS.c.pair_id,
-            VERDICTS.c.construction,
-            VERDICTS.c.measured_utc,
-            VERDICTS.c.measured_hz,
-            VERDICTS.c.measured_u_hz,
-            VERDICTS.c.deviation_percent,
-            VERDICTS.c.damping_ratio,
-            VERDICTS.c.verdict,
-            STATIONS.c.name.label("station"),
+        _with_names(
+            query(
+                SkiSummary,
+                VERDICTS,
+                ski_id=SKIS.c.ski_id,
+                pair_id=PAIRS.c.pair_id,
+                measured=VERDICTS.c.measured_utc,
+                station=STATIONS.c.name,
+            )
         )
-        .select_from(VERDICTS)
-        .join(SKIS, SKIS.c.id == VERDICTS.c.ski)
-        .outerjoin(PAIRS, PAIRS.c.id == VERDICTS.c.pair)
-        .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)
-        .join(STATIONS, STATIONS.c.id == CHECKS.c.station)
-        .where(~exists().where(later.c.ski == VERDICTS.c.ski, measured_order(later) > measured_order(VERDICTS)))
+        .where(is_last())
         .order_by(VERDICTS.c.measured_utc.desc(), VERDICTS.c.made_utc.desc(), SKIS.c.folded)
         .limit(limit + 1)
     )
@@ -241,179 +343,136 @@ def list_skis(
         judged = judged.where(VERDICTS.c.verdict == verdict)
     if construction is not None:
         judged = judged.where(VERDICTS.c.construction == construction)
-    rows = [_summary(row) for row in connection.execute(judged).mappings()]
+    found = list(reading.records(SkiSummary, VERDICTS, judged))
     if verdict is None and construction is None:
-        rows += [_summary(row) for row in connection.execute(_only_heard(find, limit + 1)).mappings()]
-        rows.sort(key=lambda each: each.measured, reverse=True)
-    return tuple(rows[:limit]), len(rows) > limit
+        found += reading.records(SkiSummary, SKIS, _only_heard(find, limit + 1))
+        found.sort(key=lambda each: each.measured, reverse=True)
+    return tuple(found[:limit]), len(found) > limit
 
 
-def measured_order(verdicts: Any) -> ColumnElement[Any]:
-    """What makes one verdict of a ski the last: measured later, or of one measurement judged later."""
-    return tuple_(verdicts.c.measured_utc, verdicts.c.made_utc, verdicts.c.id)
-
-
-def _judged_later(after: Any) -> ColumnElement[Any]:
-    """A later verdict on the same sounds, which does not name the one that it replaces where it came from another logbook."""
-    return and_(
-        after.c.ski == VERDICTS.c.ski,
-        VERDICTS.c.sounds_key != "",
-        after.c.sounds_key == VERDICTS.c.sounds_key,
-        tuple_(after.c.made_utc, after.c.id) > tuple_(VERDICTS.c.made_utc, VERDICTS.c.id),
+def _with_names(verdicts: Select[Any]) -> Select[Any]:
+    """A selection of verdicts with what they name: ski, check, station, lot and, if any, operator and pair."""
+    return (
+        verdicts.join(SKIS, SKIS.c.id == VERDICTS.c.ski)
+        .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)
+        .join(LOTS, LOTS.c.id == CHECKS.c.lot)
+        .join(STATIONS, STATIONS.c.id == CHECKS.c.station)
+        .outerjoin(OPERATORS, OPERATORS.c.id == CHECKS.c.operator)
+        .outerjoin(PAIRS, PAIRS.c.id == VERDICTS.c.pair)
     )
+
+
+def is_last() -> ColumnElement[bool]:
+    """Whether a verdict is the last of its ski: measured last, or of one measurement judged last."""
+    later = VERDICTS.alias("later")
+    return ~exists().where(later.c.ski == VERDICTS.c.ski, tuple_(*_order(later)) > tuple_(*_order(VERDICTS)))
+
+
+def _order(verdicts: Any) -> tuple[ColumnElement[Any], ...]:
+    return (verdicts.c.measured_utc, verdicts.c.made_utc, verdicts.c.id)
 
 
 def _only_heard(find: str, limit: int) -> Select[Any]:
     """Skis of which recordings were analysed and that were never judged."""
-    last = func.max(ANALYSES.c.measured_utc).label("measured_utc")
+    last = func.max(ANALYSES.c.measured_utc)
+    nothing = {each.name: null() for each in fields(SkiSummary)}
+    known = {"measured": last, "station": func.max(STATIONS.c.name), "ski_id": SKIS.c.ski_id}
     heard = (
-        select(SKIS.c.ski_id, last, func.max(STATIONS.c.name).label("station"))
-        .select_from(ANALYSES)
-        .join(SKIS, SKIS.c.id == ANALYSES.c.ski)
+        query(SkiSummary, SKIS, **(nothing | known))
+        .join(ANALYSES, SKIS.c.id == ANALYSES.c.ski)
         .join(STATIONS, STATIONS.c.id == ANALYSES.c.station)
         .where(~exists().where(VERDICTS.c.ski == ANALYSES.c.ski))
-        .group_by(SKIS.c.ski_id)
+        .group_by(SKIS.c.id, SKIS.c.ski_id)
         .order_by(last.desc())
         .limit(limit)
     )
     return heard.where(SKIS.c.folded.contains(find.strip().casefold(), autoescape=True)) if find else heard
 
 
-def _summary(row: RowMapping) -> SkiSummary:
-    return SkiSummary(
-        ski_id=row["ski_id"],
-        pair_id=row.get("pair_id"),
-        construction=row.get("construction"),
-        measured=row["measured_utc"],
-        measured_hz=row.get("measured_hz"),
-        measured_u_hz=row.get("measured_u_hz"),
-        deviation_percent=row.get("deviation_percent"),
-        damping_ratio=row.get("damping_ratio"),
-        verdict=row.get("verdict"),
-        station=row["station"],
-    )
-
-
-def verdicts_of(connection: Connection, ski: FoundSki, *, last: bool = False) -> tuple[LoggedVerdict, ...]:
-    """Every verdict on a ski, the one measured first first; or only the ``last``."""
+def verdicts() -> Select[Any]:
+    """A selection of verdicts as `LoggedVerdict` has them, without the modes; see `verdicts_of`."""
     after = VERDICTS.alias("after")
-    wanted = (
-        select(
-            *(VERDICTS.c[name] for name in _OF_VERDICT),
-            PAIRS.c.pair_id,
-            LOTS.c.name.label("lot"),
-            STATIONS.c.name.label("station"),
-            OPERATORS.c.name.label("operator"),
-            CHECKS.c.software,
-            *(CHECKS.c[name] for name in _OF_CHECK),
-            or_(exists().where(after.c.supersedes == VERDICTS.c.id), exists().where(_judged_later(after))).label(
-                "superseded"
-            ),
-        )
-        .select_from(VERDICTS)
-        .join(CHECKS, CHECKS.c.id == VERDICTS.c.lot_check)
-        .join(LOTS, LOTS.c.id == CHECKS.c.lot)
-        .join(STATIONS, STATIONS.c.id == CHECKS.c.station)
-        .outerjoin(OPERATORS, OPERATORS.c.id == CHECKS.c.operator)
-        .outerjoin(PAIRS, PAIRS.c.id == VERDICTS.c.pair)
-        .where(VERDICTS.c.ski == ski.id)
+    # A later verdict on the same sounds does not name the one that it replaces where it came from another logbook.
+    judged_later = and_(
+        after.c.ski == VERDICTS.c.ski,
+        VERDICTS.c.sounds_key != "",
+        after.c.sounds_key == VERDICTS.c.sounds_key,
+        tuple_(after.c.made_utc, after.c.id) > tuple_(VERDICTS.c.made_utc, VERDICTS.c.id),
     )
-    ordered = [VERDICTS.c.measured_utc, VERDICTS.c.made_utc, VERDICTS.c.id]
-    wanted = wanted.order_by(*(c.desc() for c in ordered)).limit(1) if last else wanted.order_by(*ordered)
-    rows = connection.execute(wanted).mappings().all()
-    modes = _modes_of(connection, [row["id"] for row in rows])
-    return tuple(_verdict(row, modes.get(row["id"], ())) for row in rows)
+    of_check = ("clock_u_rel", "damping_floor_u_rel", "shift_floor_u_rel", "mass_u_rel", "stiffness_u_rel")
+    superseded = or_(exists().where(after.c.supersedes == VERDICTS.c.id), exists().where(judged_later))
+    wanted = query(
+        LoggedVerdict,
+        VERDICTS,
+        measured=VERDICTS.c.measured_utc,
+        made=VERDICTS.c.made_utc,
+        pair_id=PAIRS.c.pair_id,
+        lot=LOTS.c.name,
+        station=STATIONS.c.name,
+        operator=OPERATORS.c.name,
+        software=CHECKS.c.software,
+        superseded=superseded,
+        **{name: func.coalesce(CHECKS.c[name], 0.0) for name in of_check},
+    )
+    return _with_names(wanted)
 
 
-_RENAMED = {"measured_utc": "measured", "made_utc": "made"}
-_OF_CHECK = ("clock_u_rel", "damping_floor_u_rel", "shift_floor_u_rel", "mass_u_rel", "stiffness_u_rel")
-# What comes from elsewhere than the table of verdicts.
-_JOINED = (
-    *_OF_CHECK,
-    "station",
-    "operator",
-    "software",
-    "lot",
-    "pair_id",
-    "superseded",
-    "modes",
-    "reasons",
-    *_RENAMED.values(),
-)
-_OF_VERDICT = (
-    *_RENAMED,
-    "reasons_json",
-    *(each.name for each in fields(LoggedVerdict) if each.name not in _JOINED),
-)
+def verdicts_of(reading: Reading, ski: FoundSki, *, last: bool = False) -> tuple[LoggedVerdict, ...]:
+    """Every verdict on a ski, the one measured first first; or only the ``last`` that can be read."""
+    rows = reading.rows(verdicts().where(VERDICTS.c.ski == ski.id).order_by(*_order(VERDICTS)))
+    for several in [[row] for row in reversed(rows)] if last else [rows]:
+        modes = _modes_of(reading, [row["row_id"] for row in several])
+        records = (reading.record(LoggedVerdict, VERDICTS, row, modes=modes.get(row["row_id"], ())) for row in several)
+        found = tuple(each for each in records if each is not None)
+        if found:
+            return found
+    if rows:
+        raise LogbookDamaged(f"ski {shown(ski.ski_id)}: no verdict on it can be read; {reading.damaged[0]}")
+    return ()
 
 
-def _verdict(row: RowMapping, modes: Sequence[LoggedMode]) -> LoggedVerdict:
-    values = {_RENAMED.get(name, name): value for name, value in row.items() if name != "reasons_json"}
-    values |= {name: values[name] or 0.0 for name in _OF_CHECK}
-    return LoggedVerdict(**values, reasons=tuple(json.loads(row["reasons_json"])), modes=tuple(modes))
-
-
-def _modes_of(connection: Connection, verdicts: Sequence[str]) -> dict[str, list[LoggedMode]]:
-    placed = select(PLACED_MODES).where(PLACED_MODES.c.verdict.in_(verdicts), PLACED_MODES.c.mode_order.is_not(None))
+def _modes_of(reading: Reading, wanted: list[str]) -> dict[str, list[LoggedMode]]:
+    placed = query(LoggedMode, PLACED_MODES, order=PLACED_MODES.c.mode_order).where(
+        PLACED_MODES.c.verdict.in_(wanted), PLACED_MODES.c.mode_order.is_not(None)
+    )
     found: dict[str, list[LoggedMode]] = {}
-    for row in connection.execute(placed.order_by(PLACED_MODES.c.frequency_hz)).mappings():
-        mode = LoggedMode(
-            family=row["family"],
-            order=row["mode_order"],
-            frequency_hz=row["frequency_hz"],
-            frequency_u_hz=row["frequency_u_hz"],
-            damping_ratio=row["damping_ratio"],
-            damping_ratio_u=row["damping_ratio_u"],
-            predicted_hz=row["predicted_hz"],
-            flags=tuple(json.loads(row["flags_json"])),
-        )
-        found.setdefault(row["verdict"], []).append(mode)
+    for row in reading.rows(placed.order_by(PLACED_MODES.c.frequency_hz)):
+        mode = reading.record(LoggedMode, PLACED_MODES, row)
+        if mode is not None:
+            found.setdefault(row["row_id"], []).append(mode)
     return found
 
 
-def ski_page(connection: Connection, ski: FoundSki) -> SkiPage:
+def ski_page(reading: Reading, ski: FoundSki) -> SkiPage:
     """One ski as it was judged last; where it never was, the sounds that were heard of it."""
-    last = next(iter(verdicts_of(connection, ski, last=True)), None)
-    of_it = VERDICT_RECORDINGS.c.recording == RECORDINGS.c.id
+    last = next(iter(verdicts_of(reading, ski, last=True)), None)
+    own = "" if last is None else last.id
     if last is None:
         sounds = exists().where(ANALYSES.c.recording == RECORDINGS.c.id, ANALYSES.c.ski == ski.id)
     else:
-        sounds = exists().where(and_(of_it, VERDICT_RECORDINGS.c.verdict == last.id))
+        sounds = exists().where(VERDICT_RECORDINGS.c.recording == RECORDINGS.c.id, VERDICT_RECORDINGS.c.verdict == own)
+    recordings = query(
+        LoggedRecording,
+        RECORDINGS,
+        sha256=RECORDINGS.c.id,
+        name=RECORDINGS.c.file_name,
+        file=RECORDINGS.c.stored_as,
+        recorded=RECORDINGS.c.recorded_utc,
+        duration_s=as_type(RECORDINGS.c.frames, Double) / func.nullif(RECORDINGS.c.sample_rate_hz, 0),
+    )
+    predictions = query(PredictedMode, PREDICTIONS, order=PREDICTIONS.c.mode_order)
+    calibrations = (
+        query(LoggedCalibration, CALIBRATIONS, made=CALIBRATIONS.c.calibrated_utc, effect=CHECK_CALIBRATIONS.c.effect)
+        .join(CHECK_CALIBRATIONS, CHECK_CALIBRATIONS.c.calibration == CALIBRATIONS.c.id)
+        .join(VERDICTS, VERDICTS.c.lot_check == CHECK_CALIBRATIONS.c.lot_check)
+        .where(VERDICTS.c.id == own)
+    )
+    of_last = predictions.where(PREDICTIONS.c.verdict == own).order_by(PREDICTIONS.c.number)
     return SkiPage(
         ski_id=ski.ski_id,
         last=last,
-        predictions=() if last is None else _predictions(connection, last.id),
-        recordings=tuple(
-            LoggedRecording(
-                sha256=row["id"],
-                name=row["file_name"],
-                file=row["stored_as"],
-                recorded=row["recorded_utc"],
-                sample_rate_hz=row["sample_rate_hz"],
-                channels=row["channels"],
-                duration_s=row["frames"] / row["sample_rate_hz"],
-            )
-            for row in connection.execute(select(RECORDINGS).where(sounds).order_by(RECORDINGS.c.id)).mappings()
-        ),
-        calibrations=() if last is None else _calibrations(connection, last.id),
-        verdicts=connection.scalar(select(func.count()).where(VERDICTS.c.ski == ski.id)) or 0,
+        predictions=reading.records(PredictedMode, PREDICTIONS, of_last),
+        recordings=reading.records(LoggedRecording, RECORDINGS, recordings.where(sounds).order_by(RECORDINGS.c.id)),
+        calibrations=reading.records(LoggedCalibration, CALIBRATIONS, calibrations.order_by(CALIBRATIONS.c.kind)),
+        verdicts=reading.connection.scalar(select(func.count()).where(VERDICTS.c.ski == ski.id)) or 0,
     )
-
-
-def _predictions(connection: Connection, verdict: str) -> tuple[PredictedMode, ...]:
-    wanted = select(PREDICTIONS).where(PREDICTIONS.c.verdict == verdict).order_by(PREDICTIONS.c.number)
-    return tuple(
-        PredictedMode(row["family"], row["mode_order"], row["frequency_hz"], row["frequency_u_hz"])
-        for row in connection.execute(wanted).mappings()
-    )
-
-
-def _calibrations(connection: Connection, verdict: str) -> tuple[LoggedCalibration, ...]:
-    wanted = (
-        select(CALIBRATIONS.c.kind, CALIBRATIONS.c.calibrated_utc, CALIBRATIONS.c.file, CHECK_CALIBRATIONS.c.effect)
-        .join(CHECK_CALIBRATIONS, CHECK_CALIBRATIONS.c.calibration == CALIBRATIONS.c.id)
-        .join(VERDICTS, VERDICTS.c.lot_check == CHECK_CALIBRATIONS.c.lot_check)
-        .where(VERDICTS.c.id == verdict)
-        .order_by(CALIBRATIONS.c.kind)
-    )
-    return tuple(LoggedCalibration(*row) for row in connection.execute(wanted))

@@ -1,50 +1,35 @@
-"""Results as rows of the logbook: what is written, with its id and digest, before anything is written."""
+"""Results as rows of the logbook: what is written, with its id and digest, before anything is written.
+
+Rows are made by name: a column is taken from the attribute of the same name of what is entered (see `row_of`), so that only
+what is called otherwise or put together is said here.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
-from sqlalchemy import Table
+from sqlalchemy import Connection, Table, select
 
+from taptest.archive.job import listening_document
 from taptest.beam.predict import Prediction
-from taptest.config.corrections import Citation, Corrections
-from taptest.config.settings import RigUncertainty, Settings
-from taptest.identify.measure import MeasuredSki
+from taptest.config.corrections import Citation
+from taptest.config.settings import Settings
+from taptest.core.fields import document_of
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording
-from taptest.logbook.schema import (
-    ANALYSES,
-    BELOW,
-    CALIBRATIONS,
-    CHECK_CALIBRATIONS,
-    CHECK_GROUPS,
-    CHECKS,
-    LOTS,
-    MODES,
-    OPERATORS,
-    PAIRS,
-    PLACED_MODES,
-    PREDICTIONS,
-    RECORDINGS,
-    SKIS,
-    STATIONS,
-    TAPS,
-    VERDICT_RECORDINGS,
-    VERDICTS,
-    Row,
-    canonical,
-    derived_id,
-    digest_of,
-    stored_values,
-)
+from taptest.logbook import schema
+from taptest.logbook.schema import BELOW, Row, below, canonical, derived_id, digest_of, stored_values
 from taptest.logbook.sounds import StoredSound
-from taptest.screen.verdict import CheckResult, SkiVerdict
+from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
 from taptest.ski.facts import SkiFacts
+from taptest.ski.fields import SKI_FIELDS, sentences
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
 _DIGITS = 9  # of a prediction, where it tells one check from another: more than any construction file has
@@ -65,10 +50,10 @@ class Who:
         return {"made_utc": self.made_utc, "station": station, "operator": operator, "software": self.software}
 
     def entries(self) -> list[Entry]:
-        rows = [plain_entry(STATIONS, "station", self.station, {"name": self.station}, self.made_utc)]
-        if self.operator is not None:
-            rows.append(plain_entry(OPERATORS, "operator", self.operator, {"name": self.operator}, self.made_utc))
-        return rows
+        station = named_entry(schema.STATIONS, self.made_utc, name=self.station)
+        return [station] + (
+            [] if self.operator is None else [named_entry(schema.OPERATORS, self.made_utc, name=self.operator)]
+        )
 
 
 @dataclass(frozen=True)
@@ -82,6 +67,13 @@ class Entry:
     @property
     def id(self) -> str:
         return str(self.row["id"])
+
+    def with_id(self, own: str, **changes: Any) -> Entry:
+        """The same row under an id of its own and with other values, and the digest of that."""
+        columns = {child.name: column for child, column in below(self.table)}
+        under = {name: [{**each, columns[name]: own} for each in rows] for name, rows in self.below.items()}
+        row = {**self.row, **changes, "id": own}
+        return Entry(self.table, {**row, "digest": digest_of(self.table, row, under)}, under)
 
 
 @dataclass(frozen=True)
@@ -97,30 +89,73 @@ class HeardSound:
         return recorded
 
 
-def entry(
-    table: Table, row: Mapping[str, Any], below: Mapping[Table, Sequence[Mapping[str, Any]]] | None = None
-) -> Entry:
+def entry(table: Table, row: Mapping[str, Any], under: Mapping[Table, Sequence[Row]] | None = None) -> Entry:
     """A row as it will be stored, with the digest of itself and of the rows below it where its table has one."""
-    under = {child.name: [stored_values(child, each) for each in rows] for child, rows in (below or {}).items()}
+    parts = {child.name: [stored_values(child, each) for each in rows] for child, rows in (under or {}).items()}
     stored = stored_values(table, row)
     if table.name in BELOW:
-        stored["digest"] = digest_of(table, stored, under)
-    return Entry(table, stored, under)
+        stored["digest"] = digest_of(table, stored, parts)
+    return Entry(table, stored, parts)
 
 
-def plain_entry(table: Table, kind: str, name: str, row: Row, made_utc: datetime) -> Entry:
-    """A thing that has nothing but a name."""
-    return entry(table, {"id": derived_id(kind, name), **row, "made_utc": made_utc})
+def row_of(table: Table, *things: object, **given: Any) -> Row:
+    """A row: what is ``given``, and every other column from the first thing that has an attribute of its name.
+
+    A column ``x_json`` holds the attribute ``x``; numbers in it that are not finite are null.
+
+    Raises:
+        AttributeError: a column of which nobody says anything.
+    """
+    row = dict(given)
+    for name in table.columns.keys() - given.keys() - {"digest"}:
+        attribute = name.removesuffix("_json")
+        thing = next((each for each in things if hasattr(each, attribute)), things[-1])
+        value = getattr(thing, attribute)
+        row[name] = value if attribute == name else canonical(_plain(value))
+    return row
+
+
+def _plain(value: Any) -> Any:
+    if is_dataclass(value) and not isinstance(value, type):
+        value = asdict(value)
+    if isinstance(value, dict):
+        return {key: _plain(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(each) for each in value]
+    return None if isinstance(value, float) and value - value != 0 else value
+
+
+_KINDS = {"stations": "station", "operators": "operator", "skis": "ski", "pairs": "pair", "calibrations": "calibration"}
+
+
+def named_entry(table: Table, made_utc: datetime, **named: Any) -> Entry:
+    """A thing that is known by its name alone: the same in every lot and at every station."""
+    return entry(table, {**named, "id": _named_id(table, named), "made_utc": made_utc})
+
+
+def named_rightly(table: Table, row: Mapping[str, Any]) -> bool:
+    """Whether a thing that is known by its name alone has the id that belongs to that name."""
+    if table is schema.SKIS and row["folded"] != row["ski_id"].casefold():
+        return False
+    return table.name not in _KINDS or bool(row["id"] == _named_id(table, row))
+
+
+def _named_id(table: Table, row: Mapping[str, Any]) -> str:
+    if table is schema.CALIBRATIONS:
+        made = row["calibrated_utc"].astimezone(UTC).isoformat()
+        return derived_id("calibration", row["kind"], made, row["file"])
+    name = next(row[name] for name in ("name", "ski_id", "pair_id") if name in table.columns)
+    return derived_id(_KINDS[table.name], name)
 
 
 def ski_entry(ski_id: str, made_utc: datetime) -> Entry:
-    """A ski, by what is written on it: the same in every lot and at every station."""
-    return plain_entry(SKIS, "ski", ski_id, {"ski_id": ski_id, "folded": ski_id.casefold()}, made_utc)
+    """A ski, by what is written on it."""
+    return named_entry(schema.SKIS, made_utc, ski_id=ski_id, folded=ski_id.casefold())
 
 
 def settings_text(settings: Settings) -> str:
-    """What was listened for, as text that is the same for the same settings."""
-    return canonical(asdict(settings))
+    """How was listened, as text that is the same for the same settings; how was judged, a check says itself."""
+    return canonical(listening_document(settings))
 
 
 def analysis_id(sound: str, settings: Settings, software: str) -> str:
@@ -140,27 +175,25 @@ def file_id(station: str, path: Path) -> str | None:
 def recorded_at(path: Path, now: datetime) -> datetime:
     """When a file was last changed, which for a recording is when it was made; now where that is not known or lies ahead."""
     try:
-        changed = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+        return min(datetime.fromtimestamp(path.stat().st_mtime, UTC), now)
     except (OSError, ValueError, OverflowError):
         return now
-    return min(changed, now)
 
 
 def sound_entry(recording: Recording, stored: StoredSound, recorded_utc: datetime, who: Who) -> Entry:
     """A recording; of its path only the file's name is kept."""
-    row = {
-        "id": stored.sha256,
-        "sample_rate_hz": recording.sample_rate_hz,
-        "channels": recording.channels,
-        "frames": len(recording.samples),
-        "bits": stored.bits,
-        "file_name": Path(recording.path).name,
-        "stored_as": stored.file,
-        "flags_json": canonical(recording.flags),
-        "recorded_utc": recorded_utc,
+    made = row_of(
+        schema.RECORDINGS,
+        recording,
+        id=stored.sha256,
+        frames=len(recording.samples),
+        bits=stored.bits,
+        file_name=Path(recording.path).name,
+        stored_as=stored.file,
+        recorded_utc=recorded_utc,
         **who.columns(),
-    }
-    return entry(RECORDINGS, row)
+    )
+    return entry(schema.RECORDINGS, made)
 
 
 def analysis_entry(
@@ -176,41 +209,26 @@ def analysis_entry(
     """What was heard in a recording, with its taps and modes."""
     own = analysis_id(sound, settings, who.software)
     hum = analysis.noise.hum
-    row = {
-        "id": own,
-        "recording": sound,
-        "ski": None if ski_id is None else derived_id("ski", ski_id),
-        "settings_json": settings_text(settings),
-        "channel": analysis.channel,
-        "tap_count": len(analysis.taps),
-        "taps_good": len(analysis.accepted),
-        "mode_count": len(analysis.modes),
-        "record_s": analysis.record_s,
-        "hum_hz_json": canonical([] if hum is None else [float(line) for line in hum.lines_hz]),
-        "flags_json": canonical(analysis.flags),
-        "measured_utc": measured_utc,
-        "supersedes": supersedes,
+    row = row_of(
+        schema.ANALYSES,
+        analysis,
+        id=own,
+        recording=sound,
+        ski=None if ski_id is None else derived_id("ski", ski_id),
+        settings_json=settings_text(settings),
+        tap_count=len(analysis.taps),
+        taps_good=len(analysis.accepted),
+        mode_count=len(analysis.modes),
+        hum_hz_json=canonical([] if hum is None else [float(line) for line in hum.lines_hz]),
+        measured_utc=measured_utc,
+        supersedes=supersedes,
         **who.columns(),
+    )
+    parts = {
+        table: [row_of(table, each, analysis=own, number=number) for number, each in enumerate(some, 1)]
+        for table, some in ((schema.TAPS, analysis.taps), (schema.MODES, analysis.modes))
     }
-    taps = [
-        {
-            "analysis": own,
-            "number": number,
-            **_named(tap, "onset start stop silence snr_db ring_s"),
-            "reasons_json": canonical(tap.reasons),
-        }
-        for number, tap in enumerate(analysis.taps, 1)
-    ]
-    modes = [
-        {
-            "analysis": own,
-            "number": number,
-            **_named(mode, "frequency_hz frequency_u_hz damping_ratio damping_ratio_u level_db taps"),
-            "flags_json": canonical(mode.flags),
-        }
-        for number, mode in enumerate(analysis.modes, 1)
-    ]
-    return entry(ANALYSES, row, {TAPS: taps, MODES: modes})
+    return entry(schema.ANALYSES, row, parts)
 
 
 @dataclass(frozen=True)
@@ -221,8 +239,6 @@ class CheckParts:
     lot: Lot
     sounds: Mapping[str, Sequence[HeardSound]]
     settings: Settings
-    rig: RigUncertainty
-    corrections: Corrections
     measured: MeasuredLot | None
     at: datetime | None
 
@@ -233,170 +249,120 @@ def check_entries(parts: CheckParts, who: Who) -> tuple[list[Entry], Entry, list
     A check is known by the lot, the sounds, the settings, the calibrations, the program and what came out; made twice, it is
     the same check.
     """
+    result, made_utc = parts.result, who.made_utc
     rows = {row.ski_id: row for row in parts.lot.rows}
     lot = _lot_entry(parts.lot, who)
-    calibrations = [_calibration_entry(each, who.made_utc) for each in parts.result.calibrations]
+    calibrations = [_calibration_entry(each, made_utc) for each in result.calibrations]
     known_by = [
         [ski.ski_id, _sounds_key(parts.sounds.get(ski.ski_id, ())), ski.verdict, _rounded(ski.predicted_hz)]
-        for ski in parts.result.skis
+        for ski in result.skis
     ]
-    told = [
-        settings_text(parts.settings),
-        asdict(parts.rig),
-        parts.result.budget,
+    settings = parts.settings
+    used = [
+        settings_text(settings),
+        asdict(settings.rig),
+        result.settings.false_alarm_rate,
         sorted(each.id for each in calibrations),
     ]
-    own = derived_id("check", lot.id, known_by, told, who.software)
-    skis = [ski_entry(ski.ski_id, who.made_utc) for ski in parts.result.skis]
-    pair_ids = sorted({ski.pair_id for ski in parts.result.skis if ski.pair_id})
-    pairs = [plain_entry(PAIRS, "pair", name, {"pair_id": name}, who.made_utc) for name in pair_ids]
-    measured = {} if parts.measured is None else {each.row.ski_id: each for each in parts.measured.skis}
+    own = derived_id("check", lot.id, known_by, used, who.software)
+    skis = [ski_entry(ski.ski_id, made_utc) for ski in result.skis]
+    pairs = [
+        named_entry(schema.PAIRS, made_utc, pair_id=name)
+        for name in sorted({ski.pair_id for ski in result.skis if ski.pair_id})
+    ]
+    measured = {} if parts.measured is None else {each.ski_id: each for each in parts.measured.skis}
     verdicts = [
         _verdict_entry(own, ski, rows[ski.ski_id], measured.get(ski.ski_id), parts, who)
-        for ski in parts.result.skis
+        for ski in result.skis
         if ski.ski_id in rows
     ]
     return [lot, *skis, *pairs, *calibrations], _check_entry(own, lot.id, parts, who), verdicts
 
 
-def superseding(verdict: Entry, before: str) -> Entry:
-    """The same verdict, naming the one that it replaces; "" for none."""
-    if not before:
-        return verdict
-    row = {**verdict.row, "supersedes": before}
-    return replace(verdict, row={**row, "digest": digest_of(verdict.table, row, verdict.below)})
-
-
 def _lot_entry(lot: Lot, who: Who) -> Entry:
     # Where in the table a ski stands and what its files are called does not matter: a check names the sounds themselves.
-    contents = [{**asdict(row), "recordings": [], "line": 0} for row in lot.rows]
+    contents = [asdict(replace(row, recordings=(), line=0)) for row in lot.rows]
     own = derived_id("lot", lot.path.name, contents)
-    return entry(LOTS, {"id": own, "name": lot.path.name, "ski_count": len(lot.rows), **who.columns()})
+    return entry(schema.LOTS, {"id": own, "name": lot.path.name, "ski_count": len(lot.rows), **who.columns()})
 
 
 def _calibration_entry(citation: Citation, made_utc: datetime) -> Entry:
-    own = _calibration_id(citation)
-    row = {
-        "id": own,
-        "kind": citation.kind,
-        "file": citation.file,
-        "calibrated_utc": citation.made,
-        "made_utc": made_utc,
-    }
-    return entry(CALIBRATIONS, row)
-
-
-def _calibration_id(citation: Citation) -> str:
-    return derived_id("calibration", citation.kind, citation.made.astimezone(UTC).isoformat(), citation.file)
+    named = {"kind": citation.kind, "file": citation.file, "calibrated_utc": citation.made}
+    return named_entry(schema.CALIBRATIONS, made_utc, **named)
 
 
 def _check_entry(own: str, lot: str, parts: CheckParts, who: Who) -> Entry:
-    result, corrections = parts.result, parts.corrections
-    row = {
-        "id": own,
-        "lot": lot,
-        "settings_json": settings_text(parts.settings),
-        "notes_json": canonical(result.notes),
-        "problems_json": canonical([asdict(problem) for problem in result.problems]),
-        "unread_json": canonical(result.unread),
-        "budget": result.budget,
-        "stiffness_u_rel": parts.rig.stiffness_u_rel,
-        "mass_u_rel": parts.rig.mass_u_rel,
-        "clock_factor": corrections.clock_factor,
-        "clock_u_rel": corrections.clock_u_rel,
-        "frequency_floor_u_rel": corrections.floor.frequency_u_rel,
-        "damping_floor_u_rel": corrections.floor.damping_u_rel,
-        "shift_floor_u_rel": corrections.floor.shift_u_rel,
+    result, settings = parts.result, parts.settings
+    floor = settings.corrections.floor
+    row = row_of(
+        schema.CHECKS,
+        SimpleNamespace(
+            budget=settings.false_alarm_rate,
+            notes=sentences(result.notes),
+            problems=result.problems,
+            unread=sentences(result.unread),
+        ),
+        settings.rig,
+        settings.corrections,
+        id=own,
+        lot=lot,
+        settings_json=settings_text(settings),
+        frequency_floor_u_rel=floor.frequency_u_rel,
+        damping_floor_u_rel=floor.damping_u_rel,
+        shift_floor_u_rel=floor.shift_u_rel,
         **who.columns(),
-    }
+    )
     groups = [
-        {
-            "lot_check": own,
-            "number": number,
-            **_named(group, "construction length_class binding basis centre_percent spread_percent limit_percent"),
-            "ski_count": group.count,
-            "ski_ids_json": canonical(group.ski_ids),
-        }
+        row_of(schema.CHECK_GROUPS, group, lot_check=own, number=number, ski_count=group.count)
         for number, group in enumerate(result.groups)
     ]
     cited = [
-        {"lot_check": own, "calibration": _calibration_id(each), "effect": each.effect} for each in result.calibrations
+        row_of(schema.CHECK_CALIBRATIONS, each, lot_check=own, calibration=_calibration_entry(each, who.made_utc).id)
+        for each in result.calibrations
     ]
-    return entry(CHECKS, row, {CHECK_GROUPS: groups, CHECK_CALIBRATIONS: cited})
+    return entry(schema.CHECKS, row, {schema.CHECK_GROUPS: groups, schema.CHECK_CALIBRATIONS: cited})
 
 
-_OF_ROW = (
-    "side generation construction note line length_m mass_kg stiffness_n_per_m span_m rig_centre_m balance_m "
-    "binding_mass_kg binding_m temperature_c"
-)
-_OF_VERDICT = (
-    "construction_name predicted_hz predicted_u_hz measured_hz measured_u_hz deviation_percent deviation_u_percent "
-    "damping_ratio damping_ratio_u unevenness score shift_percent shift_u_percent shift_limit_percent first_heard "
-    "taps_good taps_found verdict"
-)
-_OF_PLACED = "family frequency_hz frequency_u_hz damping_ratio damping_ratio_u level_db predicted_hz probability"
-
-
-def _verdict_entry(
-    check: str, ski: SkiVerdict, row: SkiFacts, measured: MeasuredSki | None, parts: CheckParts, who: Who
-) -> Entry:
+def _verdict_entry(check: str, ski: Ski, facts: SkiFacts, measured: Ski | None, parts: CheckParts, who: Who) -> Entry:
     own = derived_id("verdict", check, ski.ski_id)
     sounds = parts.sounds.get(ski.ski_id, ())
-    measured_utc = parts.at or max((each.recorded_utc for each in sounds), default=who.made_utc)
-    values = {
-        "id": own,
-        "lot_check": check,
-        "ski": derived_id("ski", ski.ski_id),
-        "pair": derived_id("pair", ski.pair_id) if ski.pair_id else None,
-        "measured_utc": measured_utc,
-        "made_utc": who.made_utc,
-        "group_number": ski.group,
-        **_named(row, _OF_ROW),
-        "frequencies_at_c": row.temperature_c if measured is None else measured.left_c,
-        **_named(ski, _OF_VERDICT),
-        "reasons_json": canonical(ski.reasons),
-        "statistics_json": canonical([_finite(asdict(each)) for each in ski.statistics]),
-        "sounds_key": _sounds_key(sounds),
-    }
+    row = row_of(
+        schema.VERDICTS,
+        facts,
+        SimpleNamespace(
+            **{**document_of(SKI_FIELDS, ski), "construction_name": ski.construction_name},
+            first_heard=ski.first_mode_source == "heard",
+        ),
+        id=own,
+        lot_check=check,
+        ski=derived_id("ski", ski.ski_id),
+        pair=derived_id("pair", ski.pair_id) if ski.pair_id else None,
+        measured_utc=parts.at or max((each.recorded_utc for each in sounds), default=who.made_utc),
+        made_utc=who.made_utc,
+        group_number=ski.group,
+        frequencies_at_c=facts.temperature_c if measured is None else measured.evidence.at_c,
+        sounds_key=_sounds_key(sounds),
+        supersedes=None,
+    )
     placed = [
-        {
-            "verdict": own,
-            "number": number,
-            "mode_order": mode.order,
-            **_named(mode, _OF_PLACED),
-            "flags_json": canonical(mode.flags),
-        }
+        row_of(schema.PLACED_MODES, mode, verdict=own, number=number, mode_order=mode.order)
         for number, mode in enumerate(ski.modes, 1)
     ]
-    prediction = None if measured is None else measured.prediction
-    below = {
-        PLACED_MODES: placed,
-        PREDICTIONS: _predictions(own, ski, prediction),
-        VERDICT_RECORDINGS: [
-            {"verdict": own, "recording": sha256} for sha256 in sorted({each.stored.sha256 for each in sounds})
-        ],
-    }
-    return entry(VERDICTS, values, below)
+    recordings = [{"verdict": own, "recording": sha256} for sha256 in sorted({each.stored.sha256 for each in sounds})]
+    predicted = _predictions(own, ski, None if measured is None else measured.prediction)
+    under = {schema.PLACED_MODES: placed, schema.PREDICTIONS: predicted, schema.VERDICT_RECORDINGS: recordings}
+    return entry(schema.VERDICTS, row, under)
 
 
-def _predictions(verdict: str, ski: SkiVerdict, prediction: Prediction | None) -> list[Row]:
-    told: list[tuple[str, int, float, float | None]] = []
+def _predictions(verdict: str, ski: Ski, prediction: Prediction | None) -> list[Row]:
+    found: list[tuple[str, int, float, float | None]] = []
     if prediction is not None:
-        told += [("bending", n, hz, prediction.u_hz(n)) for n, hz in enumerate(prediction.bending_hz, 1)]
-        told += [("torsion", n, hz, None) for n, hz in enumerate(prediction.torsion_hz or (), 1)]
+        found += [("bending", n, hz, prediction.u_hz(n)) for n, hz in enumerate(prediction.bending_hz, 1)]
+        found += [("torsion", n, hz, None) for n, hz in enumerate(prediction.torsion_hz or (), 1)]
     elif ski.predicted_hz is not None:
-        told.append(("bending", 1, ski.predicted_hz, ski.predicted_u_hz))
-    return [
-        {
-            "verdict": verdict,
-            "number": number,
-            "family": family,
-            "mode_order": n,
-            "frequency_hz": hz,
-            "frequency_u_hz": u,
-        }
-        for number, (family, n, hz, u) in enumerate(told, 1)
-    ]
+        found.append(("bending", 1, ski.predicted_hz, ski.predicted_u_hz))
+    names = ("verdict", "number", "family", "mode_order", "frequency_hz", "frequency_u_hz")
+    return [dict(zip(names, (verdict, number, *each), strict=True)) for number, each in enumerate(found, 1)]
 
 
 def _sounds_key(sounds: Sequence[HeardSound]) -> str:
@@ -407,9 +373,61 @@ def _rounded(value: float | None) -> str | None:
     return None if value is None else f"{value:.{_DIGITS}g}"
 
 
-def _finite(values: Row) -> Row:
-    return {name: None if isinstance(value, float) and value - value != 0 else value for name, value in values.items()}
+# --- rows as they are stored -------------------------------------------------------------------------------------------
+
+# Who entered a thing, when and after what: the same thing entered twice differs in these, and the first one stands.
+_ENTERED = [
+    "id",
+    "made_utc",
+    "station",
+    "operator",
+    "software",
+    "supersedes",
+    "digest",
+    "line",
+    "problems_json",
+    "unread_json",
+]
+# When an analysed file was made is known from the file's date, which a copy may lose; that of a verdict counts.
+_NOT_COMPARED = {"analyses": {*_ENTERED, "measured_utc"}, "checks": {*_ENTERED}, "verdicts": {*_ENTERED}}
+_SAME_DIGITS = 6  # more than any measurement has, and far from what rounding changes
 
 
-def _named(thing: object, names: str) -> Row:
-    return {name: getattr(thing, name) for name in names.split()}
+def entries(connection: Connection, table: Table, wanted: Sequence[str]) -> list[Entry]:
+    """Rows with what is below them, in the order in which they are wanted; at most as many as one statement takes."""
+    rows = {row["id"]: dict(row) for row in connection.execute(select(table).where(table.c.id.in_(wanted))).mappings()}
+    under: dict[str, dict[str, list[Row]]] = {own: {} for own in rows}
+    for child, column in below(table):
+        for row in connection.execute(select(child).where(child.c[column].in_(wanted))).mappings():
+            if row[column] in under:
+                under[row[column]].setdefault(child.name, []).append(dict(row))
+    return [Entry(table, rows[own], under[own]) for own in wanted if own in rows]
+
+
+def is_as_entered(each: Entry) -> bool:
+    """Whether a row and what is below it are what was entered: by its digest, or by the id that belongs to its name."""
+    try:
+        if each.table.name in BELOW:
+            return bool(digest_of(each.table, each.row, each.below) == each.row["digest"])
+        return named_rightly(each.table, each.row)
+    except (TypeError, ValueError, AttributeError, OverflowError):  # what is no number, text or time any more
+        return False
+
+
+def core_of(each: Entry) -> str | None:
+    """SHA-256 of what a row says, whoever entered it and under which id; None where the id alone says it all."""
+    apart = _NOT_COMPARED.get(each.table.name)
+    if apart is None:
+        return None
+    row = {name: _nearly(value) for name, value in each.row.items() if name not in apart}
+    columns = {child.name: column for child, column in below(each.table)}
+    under = {
+        name: [{**{key: _nearly(value) for key, value in one.items()}, columns[name]: ""} for one in rows]
+        for name, rows in each.below.items()
+    }
+    return digest_of(each.table, row, under)
+
+
+def _nearly(value: Any) -> Any:
+    """Two computers compute the last digits of the same thing differently."""
+    return float(f"{value:.{_SAME_DIGITS}g}") if isinstance(value, float) else value

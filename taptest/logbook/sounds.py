@@ -43,17 +43,25 @@ def store_sound(folder: Path, recording: Recording) -> StoredSound:
     plain = recording.channels <= _FLAC_CHANNELS and recording.sample_rate_hz <= _FLAC_RATE_HZ
     suffix = "flac" if bits is not None and plain else "wav"
     stored = StoredSound(sha256, f"{sha256[:2]}/{sha256}.{suffix}", bits)
-    path = folder / stored.file
+    if not (folder / stored.file).exists():
+        keep_file(folder / stored.file, _encoded(recording, bits if suffix == "flac" else None))
+    return stored
+
+
+def keep_file(path: Path, data: bytes) -> None:
+    """Put a file into the store; on return it is on the disk.
+
+    Raises:
+        LogbookError: it cannot be written.
+    """
     try:
-        if not path.exists():
-            make_folder(path.parent)
-            write_durably(path, _encoded(recording, bits if suffix == "flac" else None))
+        make_folder(path.parent)
+        write_durably(path, data)
     except OSError as problem:
         raise LogbookError(
             f"{shown(path.parent, 200)}: a sound cannot be kept there ({problem.strerror or problem}), so nothing was "
-            "entered; make room on the disk or allow writing"
+            "entered; make room on the disk or allow writing, and start again"
         ) from problem
-    return stored
 
 
 def inside(name: str) -> bool:

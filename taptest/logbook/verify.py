@@ -12,18 +12,18 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
-from sqlalchemy import Connection, Select, Table, func, select
+from sqlalchemy import Connection, Select, func, select
 
-from taptest.archive.files import SOUND_SUFFIXES
 from taptest.core.durable import sync_folder
-from taptest.core.errors import LogbookDamaged, LogbookError, RecordingError, shown
+from taptest.core.errors import LogbookError, RecordingError, shown
+from taptest.export.cells import problem_with
+from taptest.io.formats import SOUND_SUFFIXES
 from taptest.io.recording import Recording, read_recording
 from taptest.logbook.book import Logbook
-from taptest.logbook.contents import AT_ONCE, entries, is_whole, named_rightly, reading, references, tables_with_ids
-from taptest.logbook.engine import SOFTWARE, told
-from taptest.logbook.entering import in_one_transaction, insert_new
-from taptest.logbook.rows import Entry, Who, recorded_at, sound_entry
-from taptest.logbook.schema import BELOW, METADATA, RECORDINGS, derived_id
+from taptest.logbook.engine import SOFTWARE, in_chunks, insert_new, told
+from taptest.logbook.export import columns_of
+from taptest.logbook.rows import Entry, Who, entries, is_as_entered, recorded_at, sound_entry
+from taptest.logbook.schema import METADATA, RECORDINGS, derived_id, references, tables_with_ids
 from taptest.logbook.sounds import inside, make_folder, store_sound
 from taptest.signal.identity import sound_sha256
 
@@ -52,7 +52,7 @@ class Verified:
     notes: tuple[str, ...]
 
     @property
-    def sound(self) -> bool:
+    def ok(self) -> bool:
         return not self.faults
 
 
@@ -84,13 +84,6 @@ def verify_logbook(
     return _Verify(book, tuple(map(Path, search)), mend, progress or (lambda _: None)).run()
 
 
-def _is_as_entered(table: Table, entry: Entry) -> bool:
-    try:
-        return is_whole(entry) if table.name in BELOW else named_rightly(table, entry.row)
-    except (ValueError, TypeError, OverflowError):
-        return False
-
-
 @dataclass
 class _Verify:
     book: Logbook
@@ -109,14 +102,8 @@ class _Verify:
         self._sounds()
         self._rows()
         self._references()
-        return Verified(
-            self.book.place.name,
-            self.rows,
-            self.good,
-            tuple(self.mended),
-            tuple(self.faults),
-            tuple(self.notes),
-        )
+        mended, faults, notes = tuple(self.mended), tuple(self.faults), tuple(self.notes)
+        return Verified(self.book.place.name, self.rows, self.good, mended, faults, notes)
 
     # --- the database ------------------------------------------------------------------------------------------------
 
@@ -141,33 +128,17 @@ class _Verify:
             answer = connection.exec_driver_sql("PRAGMA integrity_check").scalars().all()
             return [] if list(answer) == ["ok"] else [shown(each, 200) for each in answer]
 
-        return reading(self.book, ask)
+        return self.book.database.read(ask)
 
     def _rows(self) -> None:
         """Every row is what was entered: by its digest, or by the id that belongs to its name."""
         for table in tables_with_ids():
             self.progress(table.name)
-            last = ""
-            while chunk := self._ids_after(table, last):
-                last = chunk[-1]
-                for each in self._readable(table, chunk):
+            for chunk in in_chunks([row[0] for row in self._all(select(table.c.id).order_by(table.c.id))]):
+                for each in self.book.database.read(partial(entries, table=table, wanted=chunk)):
                     self.rows += 1 + sum(map(len, each.below.values()))
-                    if not _is_as_entered(table, each):
-                        self._fault(table.name, each.id, "is not what was entered")
-
-    def _readable(self, table: Table, wanted: Sequence[str]) -> Sequence[Entry]:
-        try:
-            return reading(self.book, partial(entries, table=table, wanted=wanted))
-        except LogbookDamaged:
-            if len(wanted) > 1:
-                return [entry for own in wanted for entry in self._readable(table, [own])]
-            self.rows += 1
-            self._fault(table.name, wanted[0], "holds a value that cannot be read")
-            return []
-
-    def _ids_after(self, table: Table, last: str) -> Sequence[str]:
-        wanted = select(table.c.id).where(table.c.id > last).order_by(table.c.id).limit(AT_ONCE)
-        return reading(self.book, lambda connection: connection.scalars(wanted).all())
+                    if not is_as_entered(each):
+                        self._fault(table.name, each.id, f"is not what was entered{_unreadable(each)}")
 
     def _references(self) -> None:
         """Every row that is named is there."""
@@ -184,7 +155,7 @@ class _Verify:
                     self._fault(named.name, own, f"is missing, and {table.name} name it {count} times")
 
     def _all(self, wanted: Select[Any]) -> Sequence[Any]:
-        return reading(self.book, lambda connection: connection.execute(wanted).all())
+        return self.book.database.read(lambda connection: connection.execute(wanted).all())
 
     # --- the sounds --------------------------------------------------------------------------------------------------
 
@@ -272,7 +243,7 @@ class _Verify:
         stored = store_sound(self.book.place.sounds, recording)
         who = Who(datetime.now(UTC), self.book.station, self.book.operator, SOFTWARE)
         made = sound_entry(recording, stored, recorded_at(path, who.made_utc), who)
-        in_one_transaction(self.book.engine, self.book.place, lambda c: insert_new(c, [*who.entries(), made]))
+        self.book.database.write(lambda connection: insert_new(connection, [*who.entries(), made]))
         expected[stored.sha256] = stored.file
         self.good += 1
         self.mended.append(f"the sound {stored.sha256[:12]} had no row and was entered")
@@ -301,6 +272,12 @@ class _Verify:
 
     def _fault(self, where: str, own: str, told: str) -> None:
         self.faults.append(Fault(where, own, told))
+
+
+def _unreadable(each: Entry) -> str:
+    """Where a row holds a value that is not of its column's kind."""
+    wrong = ((column.name, problem_with(column.kind, each.row[column.name])) for column in columns_of(each.table))
+    return next((f": column {name}: {problem}" for name, problem in wrong if problem), "")
 
 
 def _files(folders: Iterable[Path]) -> Iterator[Path]:

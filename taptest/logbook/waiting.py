@@ -16,7 +16,7 @@ from pathlib import Path
 from types import TracebackType
 from typing import TypeVar
 
-from sqlalchemy import func, select
+from sqlalchemy import Connection, func, select
 
 from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
@@ -24,12 +24,11 @@ from taptest.core.errors import LogbookError, LogbookUnreachable
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording
 from taptest.logbook.book import Added, Logbook, open_logbook
-from taptest.logbook.contents import reading
 from taptest.logbook.engine import SILENT_S, Watch
 from taptest.logbook.merge import Merged, merge_logbooks
 from taptest.logbook.place import Place, place_of, waiting_place
 from taptest.logbook.schema import META, METADATA
-from taptest.screen.verdict import CheckResult
+from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
 from taptest.tables.lot import Lot
 
@@ -174,7 +173,8 @@ def hand_over(book: Logbook, waiting: Place) -> tuple[str, ...]:
         return ()
     try:
         with open_logbook(waiting.path, create=False) as local:
-            state = {"logbook": _identity(book), "rows": _rows(local)}
+            # Nothing is ever changed or removed, so nothing new is in as many rows.
+            state = {"logbook": book.database.read(_identity), "rows": local.database.read(_rows)}
             mark = waiting.path.with_suffix(".handed-over.json")
             with suppress(OSError, ValueError):
                 if json.loads(mark.read_text(encoding="utf-8")) == state:
@@ -200,18 +200,13 @@ def told_of(done: Merged) -> tuple[str, ...]:
     )
 
 
-def _identity(book: Logbook) -> str | None:
-    return reading(book, lambda c: c.scalar(select(META.c.value).where(META.c.name == "logbook")))
+def _identity(connection: Connection) -> str | None:
+    return connection.scalar(select(META.c.value).where(META.c.name == "logbook"))
 
 
-def _rows(book: Logbook) -> dict[str, int]:
-    """How many rows there are in each table: nothing is ever changed or removed, so nothing new is in as many."""
-    return reading(
-        book,
-        lambda c: {
-            name: c.scalar(select(func.count()).select_from(table)) or 0 for name, table in METADATA.tables.items()
-        },
-    )
+def _rows(connection: Connection) -> dict[str, int]:
+    counted = {name: select(func.count()).select_from(table) for name, table in METADATA.tables.items()}
+    return {name: connection.scalar(wanted) or 0 for name, wanted in counted.items()}
 
 
 def _in_time(work: Callable[[], T], place: Place, late: Callable[[T | None], None]) -> T:

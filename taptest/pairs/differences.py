@@ -9,8 +9,8 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.identify.measure import MeasuredSki, log_dampings
 from taptest.pairs.limits import QUANTITIES, PairLimits, Quantity
+from taptest.ski.record import Ski
 
 Real = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -66,12 +66,12 @@ class Differences:
     mode_spread: Real
 
 
-def columns_of(skis: Sequence[MeasuredSki]) -> Columns:
+def columns_of(skis: Sequence[Ski]) -> Columns:
     """The columns of measured skis, in their order."""
-    rows = [ski.row for ski in skis]
+    rows = [ski.facts for ski in skis]
     modes = [_heard(ski) for ski in skis]
     dampings = [
-        {order: (value, u) for order, value, u in log_dampings(ski)} if heard else {}
+        {order: (value, u) for order, value, u in ski.evidence.damping.rows()} if heard else {}
         for ski, heard in zip(skis, modes, strict=True)
     ]
     orders = sorted({order for each in modes for order in each})
@@ -90,7 +90,7 @@ def columns_of(skis: Sequence[MeasuredSki]) -> Columns:
         log_hz_u=log_hz_u,
         log_damping=log_damping,
         log_damping_u=log_damping_u,
-        shift_u=np.array([ski.corrections.floor.shift_u_rel for ski in skis]),
+        shift_u=np.array([ski.evidence.least_shift_u for ski in skis]),
         kind=_numbered([(row.construction, row.binding_mass_kg > 0) for row in rows]),
         side=np.array([{"L": 1, "R": -1, None: 0}[row.side] for row in rows], dtype=np.int64),
     )
@@ -194,14 +194,14 @@ def _between(ratio: Real, weight: Real, count: NDArray[np.intp]) -> Real:
     return np.where(count > 1, np.maximum(scatter - (count - 1), 0.0) / np.maximum(room, 1e-9), 0.0)
 
 
-def _heard(ski: MeasuredSki) -> dict[int, tuple[float, float]]:
+def _heard(ski: Ski) -> dict[int, tuple[float, float]]:
     """ln of the frequency and its u, no less than was repeated, by bending order; nothing where the places are uncertain."""
-    if ski.identification is None or ski.identification.ambiguous:
+    if ski.placed is None or ski.placed.ambiguous:
         return {}
     return {
         mode.order: (log(mode.frequency_hz), mode.frequency_u_hz / mode.frequency_hz)
-        for mode in ski.placed()
-        if mode.order is not None and mode.family == "bending"
+        for mode in ski.evidence.bending()
+        if mode.order is not None
     }
 
 

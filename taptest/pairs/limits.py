@@ -9,8 +9,8 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Literal
 
+from taptest.core.documents import DocumentFormat
 from taptest.core.errors import LimitsError, shown
-from taptest.core.small_files import parse_toml, read_regular
 
 SCHEMA = "taptest.pairlimits/1"
 
@@ -18,7 +18,7 @@ Quantity = Literal["mass", "stiffness", "frequency", "damping", "balance"]
 QUANTITIES: tuple[Quantity, ...] = ("mass", "stiffness", "frequency", "damping", "balance")
 
 _HAIR = 1e-11
-_LARGEST_FILE_BYTES = 64 * 1024
+_FILES = DocumentFormat("file of limits", dict[str, Any], LimitsError, 64 * 1024)
 
 
 @dataclass(frozen=True)
@@ -109,7 +109,7 @@ def parse_limit(quantity: Quantity, text: str) -> Limit | None:
         try:
             value, written = parse_number(part)
         except UnitError as problem:
-            raise LimitsError(f"found '{shown(text)}', {problem.problem}; {how}") from None
+            raise LimitsError(f"found '{shown(text)}', {problem.message.text}; {how}") from None
         if written not in ("", unit.symbol):
             raise LimitsError(f"found '{shown(text)}', in which '{shown(written)}' is not {unit.symbol}; {how}")
         values.append(value)
@@ -122,21 +122,7 @@ def read_limits(path: str | Path) -> PairLimits:
     Raises:
         LimitsError: the file cannot be read, has an unknown key or an impossible value.
     """
-    path = Path(path)
-    name = shown(path, 200)
-    try:
-        if path.stat().st_size > _LARGEST_FILE_BYTES:
-            raise LimitsError(
-                f"{name}: larger than {_LARGEST_FILE_BYTES // 1024} kB, which no file of limits needs to be"
-            )
-        document = parse_toml(read_regular(path))
-    except UnicodeDecodeError as error:
-        raise LimitsError(f"{name}: byte {error.start} is not UTF-8; save the file as UTF-8") from None
-    except OSError as error:
-        raise LimitsError(f"{name}: cannot be read ({error.strerror}); check the name and the folder") from None
-    except (ValueError, RecursionError) as error:
-        raise LimitsError(f"{name}: not valid TOML: {shown(error, 200)}") from None
-    return _Reader(name, document).limits()
+    return _Reader(shown(path, 200), _FILES.read(Path(path))).limits()
 
 
 _KEYS = {

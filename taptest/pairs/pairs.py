@@ -7,10 +7,9 @@ from math import isfinite
 
 import numpy as np
 
-from taptest.config.corrections import Corrections
 from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.identify.measure import MeasuredSki
+from taptest.core.messages import Message
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.pairs.differences import (
     Columns,
@@ -27,7 +26,6 @@ from taptest.pairs.differences import (
 from taptest.pairs.limits import QUANTITIES, PairLimits
 from taptest.pairs.matching import best_pairing, natural_order, nearest_only
 from taptest.pairs.reasons import (
-    WARM_K,
     in_words,
     not_comparable,
     of_other_kinds,
@@ -48,6 +46,8 @@ from taptest.pairs.verdict import (
     size_of,
     verdict_of,
 )
+from taptest.screen.check import warm_remarks
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
 MOST_IN_A_PILE = 3000
@@ -65,7 +65,6 @@ def match_pairs(
     settings: Settings | None = None,
     progress: Progress | None = None,
     workers: int = 1,
-    corrections: Corrections | None = None,
 ) -> PairsResult:
     """Measure the skis of a lot, and compare the pairs of its table or find the best ones in a pile.
 
@@ -73,7 +72,7 @@ def match_pairs(
         lot: the table.
         limits: what makes a good pair.
         pile: disregard the pairs of the table.
-        settings, progress, workers, corrections: as in `measure_lot`.
+        settings, progress, workers: as in `measure_lot`.
 
     Raises:
         LotError: the table names no pairs, or a pile holds more than 3000 skis.
@@ -84,7 +83,7 @@ def match_pairs(
         )
     if pile:
         _check_size(len(lot.rows))
-    measured = measure_lot(lot, settings=settings, progress=progress, workers=workers, corrections=corrections)
+    measured = measure_lot(lot, settings, progress=progress, workers=workers)
     return judge_pairs(measured, limits=limits, pile=pile)
 
 
@@ -96,8 +95,8 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
     """
     limits = limits or PairLimits()
     found = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    corrections = measured.corrections
-    notes = [*measured.lot.notes, *corrections.notes, *_warm(measured.skis)]
+    corrections = measured.settings.corrections
+    notes = [*map(str, measured.lot.notes), *corrections.notes, *map(str, _warm(measured))]
     if not found.every_partner:
         notes.append(
             f"of each ski only the {PARTNERS} nearest partners were weighed, as more than {MOST_CANDIDATES} pairs are "
@@ -109,7 +108,7 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
         pile=pile,
         limits=limits,
         problems=measured.lot.problems,
-        unread=measured.unread,
+        unread=tuple(map(str, measured.unread)),
         notes=tuple(notes),
         calibrations=corrections.citations,
     )
@@ -122,17 +121,17 @@ def _check_size(skis: int) -> None:
         )
 
 
-def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
+def given_pairs(skis: Sequence[Ski], limits: PairLimits) -> PairedSkis:
     """The pairs that the table names, in its order, and the skis that are in none."""
     members: dict[str, list[int]] = {}
     for i, ski in enumerate(skis):
-        if ski.row.pair_id is not None:
-            members.setdefault(ski.row.pair_id, []).append(i)
+        if ski.facts.pair_id is not None:
+            members.setdefault(ski.facts.pair_id, []).append(i)
     pairs = [each for each in members.values() if len(each) == 2]
     found = _compared(skis, columns_of(skis), pairs, limits)
     left_over = []
     for ski in skis:
-        pair_id = ski.row.pair_id
+        pair_id = ski.facts.pair_id
         if pair_id is None:
             left_over.append(LeftOver(ski, "has no pair_id"))
         elif len(members[pair_id]) == 1:
@@ -143,7 +142,7 @@ def given_pairs(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
     return PairedSkis(found, tuple(left_over))
 
 
-def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
+def pair_up(skis: Sequence[Ski], limits: PairLimits) -> PairedSkis:
     """The best pairs of a pile, whatever its order: as many as possible, then the least total cost.
 
     Two skis may become a pair when they share construction, binding state and length and are not of one side, when
@@ -153,7 +152,7 @@ def pair_up(skis: Sequence[MeasuredSki], limits: PairLimits) -> PairedSkis:
         LotError: more than 3000 skis.
     """
     _check_size(len(skis))
-    skis = sorted(skis, key=lambda ski: natural_order(ski.row.ski_id))
+    skis = sorted(skis, key=lambda ski: natural_order(ski.facts.ski_id))
     columns = columns_of(skis)
     first, second, costs = _candidates(columns, limits)
     every_partner = len(costs) <= MOST_CANDIDATES
@@ -191,7 +190,7 @@ def _same_kind(columns: Columns, i: Index, j: Index, limits: PairLimits) -> Flag
     return np.asarray((columns.kind[i] == columns.kind[j]) & near & (columns.side[i] * columns.side[j] <= 0))
 
 
-def _why_alone(skis: Sequence[MeasuredSki], columns: Columns, i: int, limits: PairLimits) -> str:
+def _why_alone(skis: Sequence[Ski], columns: Columns, i: int, limits: PairLimits) -> str:
     """What stands between a ski and the one that is nearest to it of all."""
     others = np.array([j for j in range(len(skis)) if j != i], dtype=np.int64)
     here = np.full(len(others), i, dtype=np.int64)
@@ -202,7 +201,7 @@ def _why_alone(skis: Sequence[MeasuredSki], columns: Columns, i: int, limits: Pa
     nearest = int(others[np.argmin(np.where(possible, cost(found, limits), np.inf))])
     (pair,) = _compared(skis, columns, [(i, nearest)], limits)
     too_far = [each for each in pair.differences if size_of(each) > limits.limits[each.quantity].close]
-    name = shown(skis[nearest].row.ski_id)
+    name = shown(skis[nearest].facts.ski_id)
     if not too_far:
         return f"would go with {name}, which makes a better pair or is needed elsewhere"
     worst = max(too_far, key=lambda each: size_of(each) / limits.limits[each.quantity].close)
@@ -210,7 +209,7 @@ def _why_alone(skis: Sequence[MeasuredSki], columns: Columns, i: int, limits: Pa
 
 
 def _compared(
-    skis: Sequence[MeasuredSki], columns: Columns, pairs: Iterable[Sequence[int]], limits: PairLimits
+    skis: Sequence[Ski], columns: Columns, pairs: Iterable[Sequence[int]], limits: PairLimits
 ) -> tuple[Pair, ...]:
     ordered = [(i, j) if columns.side[i] >= columns.side[j] else (j, i) for i, j in pairs]
     if not ordered:
@@ -220,7 +219,7 @@ def _compared(
     return tuple(_pair(skis[i], skis[j], found, at, limits) for at, (i, j) in enumerate(ordered))
 
 
-def _pair(one: MeasuredSki, other: MeasuredSki, found: Differences, at: int, limits: PairLimits) -> Pair:
+def _pair(one: Ski, other: Ski, found: Differences, at: int, limits: PairLimits) -> Pair:
     obstacle = not_comparable(one, other)
     judged = [] if obstacle else _judged(found, at, limits)
     apart = of_other_kinds(one, other, limits)
@@ -236,7 +235,7 @@ def _pair(one: MeasuredSki, other: MeasuredSki, found: Differences, at: int, lim
             *unknown(one, other, judged, limits),
             *remarks_on(one, other),
         ]
-    pair_id = one.row.pair_id if one.row.pair_id == other.row.pair_id else None
+    pair_id = one.facts.pair_id if one.facts.pair_id == other.facts.pair_id else None
     spread = float(found.mode_spread[at]) if not obstacle and isfinite(found.mode_spread[at]) else None
     return Pair(pair_id, one, other, tuple(judged), worst, tuple(reasons), pair_id is not None, spread)
 
@@ -250,13 +249,6 @@ def _judged(found: Differences, at: int, limits: PairLimits) -> list[Difference]
     return judged
 
 
-def _warm(skis: Sequence[MeasuredSki]) -> list[str]:
+def _warm(measured: MeasuredLot) -> list[Message]:
     """A note where a pile was measured at different temperatures."""
-    warm = [ski.row.temperature_c for ski in skis if ski.row.temperature_c is not None]
-    if not warm or max(warm) - min(warm) <= WARM_K:
-        return []
-    between = f"measured between {min(warm):.0f} and {max(warm):.0f} °C"
-    left = [ski.left_c for ski in skis if ski.left_c is not None]
-    if max(left) - min(left) > WARM_K:
-        return [f"{between}; frequencies move about 0.1 % a kelvin, so compare skis of one temperature"]
-    return [f"{between}; frequencies are corrected for it, damping is not"]
+    return warm_remarks(measured.skis, measured.settings, "these skis")

@@ -6,10 +6,10 @@ from collections.abc import Sequence
 from math import expm1, isfinite
 
 from taptest.core.errors import shown
-from taptest.identify.measure import MeasuredSki
 from taptest.pairs.differences import Differences
 from taptest.pairs.limits import Limit, PairLimits, Quantity
 from taptest.pairs.verdict import CENTS, Difference, size_of
+from taptest.ski.record import Ski
 
 WARM_K = 5.0
 # Sound skis of one kind differ by 0.3 to 0.5 % from mode to mode (assumed, as in the figures of the README).
@@ -22,17 +22,17 @@ _WORDS: dict[Quantity, tuple[str, str]] = {
 }
 
 
-def not_comparable(one: MeasuredSki, other: MeasuredSki) -> str | None:
+def not_comparable(one: Ski, other: Ski) -> str | None:
     """Why two skis cannot be compared at all, if they cannot."""
-    if (one.row.binding_mass_kg > 0) != (other.row.binding_mass_kg > 0):
-        bound = one if one.row.binding_mass_kg > 0 else other
-        return f"{shown(bound.row.ski_id)} carries a binding and the other does not: nothing can be compared"
+    if (one.facts.binding_mass_kg > 0) != (other.facts.binding_mass_kg > 0):
+        bound = one if one.facts.binding_mass_kg > 0 else other
+        return f"{shown(bound.facts.ski_id)} carries a binding and the other does not: nothing can be compared"
     return None
 
 
-def of_other_kinds(one: MeasuredSki, other: MeasuredSki, limits: PairLimits) -> list[str]:
+def of_other_kinds(one: Ski, other: Ski, limits: PairLimits) -> list[str]:
     """What no measurement can make good: other construction, length, or the same side."""
-    a, b = one.row, other.row
+    a, b = one.facts, other.facts
     reasons = []
     if a.construction != b.construction:
         reasons.append(f"of different construction: {shown(a.construction) or '?'} and {shown(b.construction) or '?'}")
@@ -44,7 +44,7 @@ def of_other_kinds(one: MeasuredSki, other: MeasuredSki, limits: PairLimits) -> 
     return reasons
 
 
-def in_words(judged: Sequence[Difference], other: MeasuredSki, limits: PairLimits) -> list[str]:
+def in_words(judged: Sequence[Difference], other: Ski, limits: PairLimits) -> list[str]:
     """One sentence for each difference that is not matched, the one farthest over its limit first."""
     said = []
     for each in judged:
@@ -56,9 +56,9 @@ def in_words(judged: Sequence[Difference], other: MeasuredSki, limits: PairLimit
     return [sentence for _, sentence in sorted(said, key=lambda each: -each[0])]
 
 
-def sentence_of(each: Difference, limit: Limit, other: MeasuredSki, *, too_far: bool) -> str:
+def sentence_of(each: Difference, limit: Limit, other: Ski, *, too_far: bool) -> str:
     """How the other ski differs, with the second limit where it is ``too_far``, otherwise with the first."""
-    name = shown(other.row.ski_id)
+    name = shown(other.facts.ski_id)
     word, bound = ("close", limit.close) if too_far else ("matched", limit.matched)
     if each.quantity == "balance":
         way = "nearer the tip" if each.value > 0 else "nearer the tail"
@@ -70,12 +70,12 @@ def sentence_of(each: Difference, limit: Limit, other: MeasuredSki, *, too_far: 
     return f"{name} is {way} by {abs(each.percent):.1f} % of their mean{cents} ({word} up to {100 * bound:g} %)"
 
 
-def unlike_prediction(found: Differences, at: int, other: MeasuredSki) -> list[str]:
+def unlike_prediction(found: Differences, at: int, other: Ski) -> list[str]:
     """Where two skis ring as their masses and stiffnesses do not say, one of these is wrong or the skis are unlike."""
     beyond = float(found.unexpected[at])
     if not isfinite(beyond):
         return []
-    name = shown(other.row.ski_id)
+    name = shown(other.facts.ski_id)
     should, does = (100 * expm1(value) for value in (float(found.expected[at]), float(found.value["frequency"][at])))
     return [
         f"by mass and stiffness {name} should ring {_higher(should)}, but it rings {_higher(does)}: weigh and bend both "
@@ -97,7 +97,7 @@ def _higher(percent: float) -> str:
     return f"{abs(percent):.1f} % {'higher' if percent > 0 else 'lower'}"
 
 
-def unknown(one: MeasuredSki, other: MeasuredSki, judged: Sequence[Difference], limits: PairLimits) -> list[str]:
+def unknown(one: Ski, other: Ski, judged: Sequence[Difference], limits: PairLimits) -> list[str]:
     """What the verdict does not rest on, although it was to be compared."""
     there = {each.quantity for each in judged}
     absent = [name for name in ("mass", "stiffness", "frequency") if name in limits.limits and name not in there]
@@ -105,9 +105,9 @@ def unknown(one: MeasuredSki, other: MeasuredSki, judged: Sequence[Difference], 
         return []
     why = ""
     if "frequency" in absent:
-        silent = [ski for ski in (one, other) if ski.identification is None or ski.identification.ambiguous]
+        silent = [ski for ski in (one, other) if ski.placed is None or ski.placed.ambiguous]
         causes = list(dict.fromkeys(_silence(ski) for ski in silent))
-        if len(silent) == 2 and not any(ski.row.recordings for ski in silent):
+        if len(silent) == 2 and not any(ski.facts.recordings for ski in silent):
             causes = ["neither has a recording"]
         why = f": {'; '.join(causes)}" if causes else ": no mode was heard in both"
     based = " and ".join(name for name in ("mass", "stiffness", "frequency") if name in there)
@@ -116,19 +116,23 @@ def unknown(one: MeasuredSki, other: MeasuredSki, judged: Sequence[Difference], 
     return [f"on {based} alone, {' and '.join(absent)} not known{why}"]
 
 
-def _silence(ski: MeasuredSki) -> str:
-    if not ski.row.recordings:
-        return f"{shown(ski.row.ski_id)} has no recording"
-    return f"{shown(ski.row.ski_id)}: {ski.obstacles[0] if ski.obstacles else 'not heard'}"
+def _silence(ski: Ski) -> str:
+    if not ski.facts.recordings:
+        return f"{shown(ski.facts.ski_id)} has no recording"
+    return f"{shown(ski.facts.ski_id)}: {ski.obstacles[0] if ski.obstacles else 'not heard'}"
 
 
-def remarks_on(one: MeasuredSki, other: MeasuredSki) -> list[str]:
+def remarks_on(one: Ski, other: Ski) -> list[str]:
     """What does not count in the verdict but may explain it."""
-    a, b = one.row, other.row
+    a, b = one.facts, other.facts
     remarks = []
     if a.generation != b.generation:
         remarks.append(f"of different generations: {shown(a.generation or '?')} and {shown(b.generation or '?')}")
-    if one.left_c is not None and other.left_c is not None and abs(one.left_c - other.left_c) > WARM_K:
-        apart = abs(one.left_c - other.left_c)
+    if (
+        one.evidence.at_c is not None
+        and other.evidence.at_c is not None
+        and abs(one.evidence.at_c - other.evidence.at_c) > WARM_K
+    ):
+        apart = abs(one.evidence.at_c - other.evidence.at_c)
         remarks.append(f"measured {apart:.0f} K apart, which moves the tone by about {0.1 * apart:.1f} %")
     return remarks

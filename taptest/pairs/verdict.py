@@ -7,9 +7,9 @@ from math import log, tanh
 from typing import Literal
 
 from taptest.config.corrections import Citation
-from taptest.identify.measure import MeasuredSki
+from taptest.core.messages import Message
 from taptest.pairs.limits import Limit, PairLimits, Quantity
-from taptest.tables.reader import CellProblem
+from taptest.ski.record import Ski
 
 PairVerdict = Literal["matched", "close", "mismatched", "not compared"]
 VERDICTS: tuple[PairVerdict, ...] = ("matched", "close", "mismatched", "not compared")
@@ -48,8 +48,8 @@ class Pair:
     """
 
     pair_id: str | None
-    first: MeasuredSki
-    second: MeasuredSki
+    first: Ski
+    second: Ski
     differences: tuple[Difference, ...]
     verdict: PairVerdict
     reasons: tuple[str, ...]
@@ -65,7 +65,7 @@ class Pair:
 class LeftOver:
     """A ski that is in no pair, and why."""
 
-    ski: MeasuredSki
+    ski: Ski
     reason: str
 
 
@@ -86,7 +86,7 @@ class PairsResult:
     left_over: tuple[LeftOver, ...]
     pile: bool
     limits: PairLimits
-    problems: tuple[CellProblem, ...] = ()
+    problems: tuple[Message, ...] = ()
     unread: tuple[str, ...] = ()
     notes: tuple[str, ...] = ()
     calibrations: tuple[Citation, ...] = ()

@@ -1,9 +1,7 @@
-"""From a programme to the loudspeaker; the only place that knows of sound cards on the way out."""
+"""From a playlist to the loudspeaker; the only place that knows of sound cards on the way out."""
 
 from __future__ import annotations
 
-import atexit
-import sys
 import threading
 import time
 from collections.abc import Callable
@@ -14,9 +12,9 @@ from typing import Any, TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.core.chatter import library_chatter_off
 from taptest.core.errors import PlaybackError, shown
-from taptest.playback.playlist import RATE_HZ, Piece, Programme
+from taptest.core.sound_system import libraries_silenced, portaudio, within
+from taptest.playback.playlist import RATE_HZ, Clip, Playlist
 
 SAVE_INSTEAD = "or write the sound to a file with --save NAME.wav"
 
@@ -44,23 +42,23 @@ def find_output(device: str | None = None) -> Output:
     Raises:
         PlaybackError: the PortAudio library is missing, there is no such device, or it takes no usual sample rate.
     """
-    with library_chatter_off():
+    with libraries_silenced():
         return _answered(lambda: _found(device))
 
 
-def play(programme: Programme, output: Output, starting: Callable[[Piece], None] | None = None) -> int:
+def play(playlist: Playlist, output: Output, starting: Callable[[Clip], None] | None = None) -> int:
     """Play everything and wait until it is over; returns how often the sound broke up because the computer was busy.
 
     Args:
-        programme: at the sample rate of ``output``.
+        playlist: at the sample rate of ``output``.
         output: from `find_output`.
         starting: called, in this thread, when a sound begins.
 
     Raises:
         PlaybackError: the device cannot be opened, was taken away, or stopped taking sound.
     """
-    feed = _Feed(programme, output.channels)
-    with library_chatter_off():
+    feed = _Feed(playlist, output.channels)
+    with libraries_silenced():
         stream = _answered(lambda: _opened(feed, output))
         try:
             _wait(feed, output, starting)
@@ -112,13 +110,11 @@ def _opened(feed: _Feed, output: Output) -> Any:
 class _Feed:
     """What the callback of the sound system takes its samples from; nothing else happens in that thread."""
 
-    def __init__(self, programme: Programme, channels: int) -> None:
-        blocks = list(programme.blocks())
+    def __init__(self, playlist: Playlist, channels: int) -> None:
+        blocks = list(playlist.blocks())
         self.sound: NDArray[np.float32] = np.concatenate([block for _, block in blocks]).astype(np.float32)
         starts = np.cumsum([0, *(len(block) for _, block in blocks)])
-        self.pieces = [
-            (int(start), piece) for start, (piece, _) in zip(starts, blocks, strict=False) if piece is not None
-        ]
+        self.clips = [(int(start), clip) for start, (clip, _) in zip(starts, blocks, strict=False) if clip is not None]
         self.channels = channels
         self.given = 0
         self.broken = 0
@@ -134,15 +130,15 @@ class _Feed:
             raise stop
 
 
-def _wait(feed: _Feed, output: Output, starting: Callable[[Piece], None] | None) -> None:
-    coming = list(feed.pieces)
+def _wait(feed: _Feed, output: Output, starting: Callable[[Clip], None] | None) -> None:
+    coming = list(feed.clips)
     given, since = -1, time.monotonic()
     while True:
         over = feed.over.wait(_LOOK_S)
         while coming and feed.given > coming[0][0]:
-            _, piece = coming.pop(0)
+            _, clip = coming.pop(0)
             if starting is not None:
-                starting(piece)
+                starting(clip)
         if over and feed.given < len(feed.sound):
             raise PlaybackError(
                 f"{shown(output.name)}: stopped in the middle; was it unplugged? Start again, {SAVE_INSTEAD}"
@@ -167,45 +163,18 @@ def _close(stream: Any) -> None:
         _answered(close)
 
 
-def _answered(ask: Callable[[], _T]) -> _T:
-    """The answer of the sound system, which may hang for ever: then this ends with an error all the same.
+def _answered(call: Callable[[], _T]) -> _T:
+    """The answer of the sound system, which may hang for ever.
 
     Raises:
-        PlaybackError: no answer in time; whatever ``ask`` raises.
+        PlaybackError: no answer in time; whatever ``call`` raises.
     """
-    answers: list[_T] = []
-    failures: list[BaseException] = []
-
-    def run() -> None:
-        try:
-            answers.append(ask())
-        except BaseException as failure:
-            failures.append(failure)
-
-    asking = threading.Thread(target=run, daemon=True)
-    asking.start()
-    asking.join(_ANSWERS_WITHIN_S)
-    if failures:
-        raise failures[0]
-    if answers:
-        return answers[0]
-    library = sys.modules.get("sounddevice")
-    if library is not None and hasattr(library, "_exit_handler"):
-        atexit.unregister(library._exit_handler)  # it would wait for the same answer when the program ends
-    raise PlaybackError(
-        f"the sound system of this computer does not answer; start it anew (log out and in again), {SAVE_INSTEAD}"
-    )
+    remedy = f"start it anew (log out and in again), {SAVE_INSTEAD}"
+    return within(call, what="the sound system", remedy=remedy, refusal=PlaybackError, seconds=_ANSWERS_WITHIN_S)
 
 
 def _library() -> Any:
-    try:
-        import sounddevice  # late: it starts the sound system
-    except OSError as problem:
-        raise PlaybackError(
-            f"no sound can be played: the PortAudio library is missing ({shown(problem, 80)}); on Debian and Ubuntu install "
-            f"the package libportaudio2, {SAVE_INSTEAD}"
-        ) from None
-    return sounddevice
+    return portaudio("no sound can be played", f", {SAVE_INSTEAD}", PlaybackError)
 
 
 def _no_device(sounddevice: Any, device: str | None) -> PlaybackError:

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from taptest.config.settings import Settings
 from taptest.core.errors import PlaybackError, RecordingError, shown
 from taptest.io.recording import Recording, read_recording
+from taptest.io.resampling import at_rate
 from taptest.signal.analysis import Analysis, Mode, analyse
 from taptest.signal.loudness import exposure_db
 from taptest.signal.resynthesis import LEVEL_DBFS, MOST_OCTAVES_UP, fade_out, resynthesise, within_reach
@@ -23,7 +24,7 @@ Real = NDArray[np.float64]
 
 RATE_HZ = 48_000
 SECONDS = (0.2, 10.0)
-MOST_PIECES = 1_000
+MOST_CLIPS = 1_000
 
 _LEAD_S = 1.0  # of silence before the first sound: time to take the headphones off
 _GAP_S = 0.4
@@ -40,7 +41,7 @@ class Source:
 
 
 @dataclass(frozen=True)
-class Wishes:
+class PlayOptions:
     """How to play: one tap of each recording, or (``modes``) a blow made of the modes heard in it.
 
     ``octaves_up`` whole octaves to shift up by; the damping ratio stays and so a sound an octave higher is over in half the
@@ -62,7 +63,7 @@ class Wishes:
 
 
 @dataclass(frozen=True, eq=False)
-class Piece:
+class Clip:
     """One sound: ``samples`` (frames,), as it is to be played.
 
     ``kind``: a recorded ``tap``, whose contact lies at ``onset_s`` of the recording, or its resynthesised ``modes``.
@@ -91,26 +92,26 @@ class Piece:
 
 
 @dataclass(frozen=True, eq=False)
-class Programme:
+class Playlist:
     """Sounds in the order in which they are played, all at one sample rate, and (``refused``) what cannot be played."""
 
-    pieces: tuple[Piece, ...]
+    clips: tuple[Clip, ...]
     sample_rate_hz: int
-    wishes: Wishes
+    options: PlayOptions
     refused: tuple[str, ...] = ()
 
-    def blocks(self) -> Iterator[tuple[Piece | None, Real]]:
-        """Everything that goes to the loudspeaker in turn: each sound (frames,), and the silence (no piece) around it."""
+    def blocks(self) -> Iterator[tuple[Clip | None, Real]]:
+        """Everything that goes to the loudspeaker in turn: each sound (frames,), and the silence (no clip) around it."""
         yield None, np.zeros(round(_LEAD_S * self.sample_rate_hz))
-        for piece in self.pieces:
-            yield piece, piece.samples
+        for clip in self.clips:
+            yield clip, clip.samples
             yield None, np.zeros(round(_GAP_S * self.sample_rate_hz))
 
     def begins_s(self) -> tuple[float, ...]:
         """When each sound begins, from the start of the whole [s]."""
         starts, frames = [], 0
-        for piece, block in self.blocks():
-            if piece is not None:
+        for clip, block in self.blocks():
+            if clip is not None:
                 starts.append(frames / self.sample_rate_hz)
             frames += len(block)
         return tuple(starts)
@@ -118,24 +119,24 @@ class Programme:
     @property
     def peak_dbfs(self) -> float:
         """Loudest sample of all [dB of full scale]."""
-        return 20 * float(np.log10(max(np.abs(piece.samples).max() for piece in self.pieces)))
+        return 20 * float(np.log10(max(np.abs(clip.samples).max() for clip in self.clips)))
 
 
 def compose(
     sources: Sequence[Source],
-    wishes: Wishes | None = None,
+    options: PlayOptions | None = None,
     *,
     settings: Settings | None = None,
     sample_rate_hz: int = RATE_HZ,
     progress: Callable[[], None] | None = None,
-) -> Programme:
+) -> Playlist:
     """Analyse the recordings and put one sound of each source into a row, level-matched.
 
     Nothing in a single source stops the others: what cannot be played is named in ``refused``.
 
     Args:
         sources: in the order in which they are to be heard; the same may come several times.
-        wishes: taps or modes, how long, how high.
+        options: taps or modes, how long, how high.
         settings: for the analysis.
         sample_rate_hz: of the result.
         progress: called after each source.
@@ -143,44 +144,44 @@ def compose(
     Raises:
         PlaybackError: more sources than anybody listens to.
     """
-    wishes, settings = wishes or Wishes(), settings or Settings()
-    if len(sources) > MOST_PIECES:
-        raise PlaybackError(f"{len(sources)} sounds in a row; at most {MOST_PIECES} are played: name fewer")
-    pieces: list[Piece] = []
+    options, settings = options or PlayOptions(), settings or Settings()
+    if len(sources) > MOST_CLIPS:
+        raise PlaybackError(f"{len(sources)} sounds in a row; at most {MOST_CLIPS} are played: name fewer")
+    clips: list[Clip] = []
     refused: list[str] = []
-    known: dict[tuple[str, ...], Piece | str] = {}
+    known: dict[tuple[str, ...], Clip | str] = {}
     for source in sources:
         if source.recordings not in known:
-            known[source.recordings] = _piece_or_why_not(source, wishes, settings, sample_rate_hz)
+            known[source.recordings] = _clip_or_problem(source, options, settings, sample_rate_hz)
         outcome = known[source.recordings]
-        if isinstance(outcome, Piece):
-            pieces.append(replace(outcome, name=source.name))
+        if isinstance(outcome, Clip):
+            clips.append(replace(outcome, name=source.name))
         elif outcome not in refused:
             refused.append(outcome)
         if progress is not None:
             progress()
-    return Programme(level_matched(pieces, sample_rate_hz), sample_rate_hz, wishes, tuple(refused))
+    return Playlist(level_matched(clips, sample_rate_hz), sample_rate_hz, options, tuple(refused))
 
 
-def level_matched(pieces: Sequence[Piece], sample_rate_hz: int) -> tuple[Piece, ...]:
+def level_matched(clips: Sequence[Clip], sample_rate_hz: int) -> tuple[Clip, ...]:
     """The same sounds with equal A-weighted sound exposure and no sample above ``LEVEL_DBFS``.
 
     One whose loudest sample comes too high before it is as loud as the others (low tones, to which the ear is deaf) would
     make all the others too quiet; it pulls them down by 12 dB below their median at most and then stays quieter.
     """
-    if not pieces:
+    if not clips:
         return ()
-    peak_db = np.array([20 * np.log10(np.abs(piece.samples).max()) for piece in pieces])
-    loudness_db = np.array([exposure_db(piece.samples, sample_rate_hz) for piece in pieces])
+    peak_db = np.array([20 * np.log10(np.abs(clip.samples).max()) for clip in clips])
+    loudness_db = np.array([exposure_db(clip.samples, sample_rate_hz) for clip in clips])
     reachable_db = loudness_db + LEVEL_DBFS - peak_db
     aim_db = max(float(reachable_db.min()), float(np.median(reachable_db)) - _MOST_RAISED_DB)
     matched = []
-    for piece, loudness, reach in zip(pieces, loudness_db, reachable_db, strict=True):
+    for clip, loudness, reach in zip(clips, loudness_db, reachable_db, strict=True):
         gain_db = min(aim_db, float(reach)) - float(loudness)
         matched.append(
             replace(
-                piece,
-                samples=piece.samples * 10 ** (gain_db / 20),
+                clip,
+                samples=clip.samples * 10 ** (gain_db / 20),
                 gain_db=gain_db,
                 quieter_db=max(aim_db - float(reach), 0.0),
             )
@@ -188,46 +189,46 @@ def level_matched(pieces: Sequence[Piece], sample_rate_hz: int) -> tuple[Piece, 
     return tuple(matched)
 
 
-def _piece_or_why_not(source: Source, wishes: Wishes, settings: Settings, sample_rate_hz: int) -> Piece | str:
+def _clip_or_problem(source: Source, options: PlayOptions, settings: Settings, sample_rate_hz: int) -> Clip | str:
     if not source.recordings:
         return f"{shown(source.name)}: has no recording; tap it and name the file in the table"
     reasons = []
     for path in source.recordings:
         try:
             recording = read_recording(path)
-            return _piece(source.name, recording, analyse(recording, settings), wishes, sample_rate_hz)
+            return _clip(source.name, recording, analyse(recording, settings), options, sample_rate_hz)
         except (RecordingError, PlaybackError) as problem:
             reasons.append(str(problem))
     return reasons[0]
 
 
-def _piece(name: str, recording: Recording, analysis: Analysis, wishes: Wishes, sample_rate_hz: int) -> Piece:
+def _clip(name: str, recording: Recording, analysis: Analysis, options: PlayOptions, sample_rate_hz: int) -> Clip:
     if not analysis.accepted:
         why = sorted({reason for tap in analysis.taps for reason in tap.reasons})
         found = f"none of its taps can be used ({', '.join(why)})" if why else "no tap found in it"
         raise PlaybackError(f"{shown(recording.path, 200)}: {found}; tap the ski again")
     tap = max(analysis.accepted, key=lambda each: each.snr_db)
-    heard = within_reach(analysis.modes, sample_rate_hz=sample_rate_hz, octaves_up=wishes.octaves_up)
+    heard = within_reach(analysis.modes, sample_rate_hz=sample_rate_hz, octaves_up=options.octaves_up)
     kept = tuple(mode for mode in analysis.modes if mode in heard)
-    if wishes.modes and not kept:
+    if options.modes and not kept:
         raise PlaybackError(
-            f"{shown(recording.path, 200)}: no mode heard that could be played {wishes.octaves_up} octaves up;"
+            f"{shown(recording.path, 200)}: no mode heard that could be played {options.octaves_up} octaves up;"
             " play the tap itself, or shift by fewer octaves"
         )
-    if wishes.modes:
+    if options.modes:
         sound = resynthesise(
             kept,
             sample_rate_hz=sample_rate_hz,
-            seconds=wishes.seconds,
-            octaves_up=wishes.octaves_up,
-            keep_decay_time=wishes.keep_decay_time,
+            seconds=options.seconds,
+            octaves_up=options.octaves_up,
+            keep_decay_time=options.keep_decay_time,
         )
     else:
-        sound = _recorded(recording, analysis.channel - 1, tap, wishes, sample_rate_hz)
-    return Piece(
+        sound = _recorded(recording, analysis.channel - 1, tap, options, sample_rate_hz)
+    return Clip(
         name=name,
         path=recording.path,
-        kind="modes" if wishes.modes else "tap",
+        kind="modes" if options.modes else "tap",
         onset_s=tap.onset / recording.sample_rate_hz,
         heard=kept,
         left_out=len(analysis.modes) - len(kept),
@@ -235,33 +236,18 @@ def _piece(name: str, recording: Recording, analysis: Analysis, wishes: Wishes, 
     )
 
 
-def _recorded(recording: Recording, channel: int, tap: Tap, wishes: Wishes, sample_rate_hz: int) -> Real:
+def _recorded(recording: Recording, channel: int, tap: Tap, options: PlayOptions, sample_rate_hz: int) -> Real:
     """A tap cut out of its recording, without the offset of the recorder, faded in and out, at the speed of the shift."""
     rate = recording.sample_rate_hz
     before = round(_BEFORE_S * rate)
     start = max(tap.onset - before, 0)
-    stop = min(tap.stop, tap.onset + round(wishes.seconds * rate * 2**wishes.octaves_up))
+    stop = min(tap.stop, tap.onset + round(options.seconds * rate * 2**options.octaves_up))
     sound = np.array(recording.samples[start:stop, channel], dtype=np.float64)
     sound -= sound.mean()
     rise = min(before // 2, tap.onset - start)
     sound[:rise] *= 0.5 - 0.5 * np.cos(np.pi * np.arange(rise) / max(rise, 1))
     fade_out(sound, rate)
-    return at_rate(sound, rate * 2**wishes.octaves_up, sample_rate_hz)
-
-
-def at_rate(sound: Real, from_hz: int, to_hz: int) -> Real:
-    """A sound (frames,) that begins and ends in silence at another sample rate, band-limited by its transform.
-
-    What lies above half the lower one of the two rates is lost.
-    """
-    divisor = int(np.gcd(from_hz, to_hz))
-    step, steps = from_hz // divisor, to_hz // divisor
-    if step == steps:
-        return sound
-    whole = -(-len(sound) // step) * step
-    wanted = whole // step * steps
-    spectrum = np.fft.rfft(sound, n=whole)[: wanted // 2 + 1]
-    return np.asarray(np.fft.irfft(spectrum, n=wanted) * (wanted / whole))
+    return at_rate(sound, rate * 2**options.octaves_up, sample_rate_hz)
 
 
 def check_save_name(path: str | Path) -> None:
@@ -284,8 +270,8 @@ def _exists(name: str) -> PlaybackError:
     return PlaybackError(f"{name}: exists already and is not overwritten; choose another name")
 
 
-def save(programme: Programme, path: str | Path) -> None:
-    """Write a programme as a sound file, 24-bit WAV or FLAC as the name ends; a file that exists is not touched.
+def save(playlist: Playlist, path: str | Path) -> None:
+    """Write a playlist as a sound file, 24-bit WAV or FLAC as the name ends; a file that exists is not touched.
 
     Raises:
         PlaybackError: as `check_save_name`, nothing to write, or no room to write it.
@@ -295,14 +281,14 @@ def save(programme: Programme, path: str | Path) -> None:
     path = Path(path)
     check_save_name(path)
     name, kind = shown(path, 200), path.suffix[1:].upper()
-    if not programme.pieces:
+    if not playlist.clips:
         raise PlaybackError(f"{name}: not written, as there is nothing to hear")
     try:
         # Exclusive, so that a recording is never overwritten by its own copy.
         path.open("xb").close()
         try:
-            with soundfile.SoundFile(str(path), "w", programme.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
-                for _, block in programme.blocks():
+            with soundfile.SoundFile(str(path), "w", playlist.sample_rate_hz, 1, "PCM_24", format=kind) as sound:
+                for _, block in playlist.blocks():
                     sound.write(block)
         except BaseException:
             path.unlink(missing_ok=True)

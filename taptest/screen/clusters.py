@@ -1,8 +1,8 @@
-"""Whether a group is itself two: two builds under one label show as two heaps in tone, mass, stiffness or damping."""
+"""Whether a group is itself two: two builds under one label show as two clusters in tone, mass, stiffness or damping."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from math import exp
@@ -10,21 +10,22 @@ from math import exp
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from taptest.config.limits import LIMITS
+from taptest.screen.group import Findings
+from taptest.ski.record import Ski
+
 Real = NDArray[np.float64]
 
-LEAST_SKIS = 12
-_LEAST_SHARE = 0.2  # fewer than that are not a build but outliers
-_LEAST_HEAP = 4
 _TRIALS = 4_000
 _EVEN = 0.1
 _SEED = 20_250_611
 
 
 @dataclass(frozen=True)
-class Heaps:
-    """Two heaps of values: ``low`` and ``high`` are indices, ``gap`` the difference of their means.
+class Clusters:
+    """Two clusters of values: ``low`` and ``high`` are indices, ``gap`` the difference of their means.
 
-    ``separation``: share of the sum of squares that lies between them; ``critical``: what one heap seldom reaches.
+    ``separation``: share of the sum of squares that lies between them; ``critical``: what one cluster seldom reaches.
     """
 
     low: tuple[int, ...]
@@ -35,13 +36,13 @@ class Heaps:
 
     @property
     def two(self) -> bool:
-        """Whether one heap is an unlikely explanation."""
+        """Whether one cluster is an unlikely explanation."""
         return self.separation > self.critical
 
 
 @dataclass(frozen=True)
 class Populations:
-    """A group that looks like two: in ``quantity``, ``apart_percent`` apart, the skis of the smaller heap named."""
+    """A group that looks like two: in ``quantity``, ``apart_percent`` apart, the skis of the smaller cluster named."""
 
     quantity: str
     apart_percent: float
@@ -50,22 +51,22 @@ class Populations:
     smaller_is_lower: bool
 
 
-def two_heaps(values: ArrayLike, *, significance: float = 0.01) -> Heaps | None:
-    """The best split of values into two heaps, with the share of the sum of squares between them.
+def two_clusters(values: ArrayLike, *, significance: float = 0.01) -> Clusters | None:
+    """The best split of values into two clusters, with the share of the sum of squares between them.
 
-    Neither heap may hold less than a fifth of the values, or fewer than four. The share (of many normal values 2/pi = 0.64,
+    Neither cluster may hold less than a fifth of the values, or fewer than four. The share (of many normal values 2/pi = 0.64,
     of evenly spread ones 3/4) must exceed what normal values reach with probability ``significance``, and what evenly
     spread ones, which no dip divides either, reach once in ten times; both by simulation with a fixed seed. None below
     twelve values, or where all are the same.
     """
     data = np.asarray(values, float)
-    if len(data) < LEAST_SKIS or np.ptp(data) <= 1e-12 * float(np.abs(data).max()):
+    if len(data) < LIMITS.clusters.least_skis or np.ptp(data) <= 1e-12 * float(np.abs(data).max()):
         return None
     order = np.argsort(data, kind="stable")
     share, first = _best_split(data[order][None])
     cut = int(first[0])
     low, high = order[:cut], order[cut:]
-    return Heaps(
+    return Clusters(
         low=tuple(sorted(low.tolist())),
         high=tuple(sorted(high.tolist())),
         gap=float(data[high].mean() - data[low].mean()),
@@ -74,53 +75,55 @@ def two_heaps(values: ArrayLike, *, significance: float = 0.01) -> Heaps | None:
     )
 
 
-@dataclass(frozen=True)
-class Member:
-    """A ski of a group as far as heaps go: logarithms by quantity, None where unknown."""
-
-    ski_id: str
-    pair_id: str | None
-    generation: str | None
-    values: Mapping[str, float | None]
+QUANTITIES = ("tone", "damping", "mass", "stiffness")
 
 
-def populations(members: Sequence[Member], *, significance: float = 0.05) -> Populations | None:
+def populations(skis: Sequence[Ski], findings: Sequence[Findings], *, significance: float = 0.05) -> Populations | None:
     """The quantity in which a group looks most like two populations, None where in none of them.
 
     The two of a pair are chosen to be alike, so a pair is one value. Generations that the table names are expected to
     differ: where each has five or more, values are taken about the median of their own. The significance, the probability
     of seeing two where there is one, is shared among the quantities.
     """
-    quantities = list(members[0].values) if members else []
     found = [
-        (excess, told)
-        for quantity in quantities
-        if (both := _looked_at(members, quantity, significance / len(quantities))) is not None
-        for excess, told in [both]
+        both
+        for quantity in QUANTITIES
+        if (both := _split(skis, _values(skis, findings, quantity), quantity, significance / len(QUANTITIES)))
+        is not None
     ]
     return max(found, key=lambda each: each[0])[1] if found else None
 
 
-def _looked_at(members: Sequence[Member], quantity: str, significance: float) -> tuple[float, Populations] | None:
-    pairs: dict[tuple[str, str | None], list[Member]] = {}
-    for i, member in enumerate(members):
-        if member.values[quantity] is not None:
-            alone = member.pair_id is None
-            pairs.setdefault((f"ski {i}" if alone else f"pair {member.pair_id}", member.generation), []).append(member)
+def _values(skis: Sequence[Ski], findings: Sequence[Findings], quantity: str) -> list[float | None]:
+    if quantity == "tone":
+        return [None if (shift := each.get("shift")) is None else shift.value for each in findings]
+    if quantity == "damping":
+        return [each.damping_level for each in findings]
+    return [ski.evidence.mass if quantity == "mass" else ski.evidence.stiffness for ski in skis]
+
+
+def _split(
+    skis: Sequence[Ski], values: Sequence[float | None], quantity: str, significance: float
+) -> tuple[float, Populations] | None:
+    pairs: dict[tuple[str, str | None], list[int]] = {}
+    for i, (ski, value) in enumerate(zip(skis, values, strict=True)):
+        if value is not None:
+            alone = ski.pair_id is None
+            pairs.setdefault((f"ski {i}" if alone else f"pair {ski.pair_id}", ski.facts.generation), []).append(i)
     units = list(pairs.values())
-    values = np.array([np.mean([member.values[quantity] for member in unit]) for unit in units], dtype=float)
-    if not len(values):
+    means = np.array([np.mean([values[i] for i in unit]) for unit in units], dtype=float)
+    if not len(means):
         return None
-    heaps = two_heaps(
-        _about_generation(values, [unit[0].generation or "" for unit in units]), significance=significance
+    found = two_clusters(
+        _about_generation(means, [skis[unit[0]].facts.generation or "" for unit in units]), significance=significance
     )
-    if heaps is None or not heaps.two:
+    if found is None or not found.two:
         return None
-    lower = sum(len(units[i]) for i in heaps.low) <= sum(len(units[i]) for i in heaps.high)
-    smaller = [member.ski_id for i in (heaps.low if lower else heaps.high) for member in units[i]]
+    lower = sum(len(units[i]) for i in found.low) <= sum(len(units[i]) for i in found.high)
+    smaller = [skis[i].ski_id for unit in (found.low if lower else found.high) for i in units[unit]]
     larger = sum(map(len, units)) - len(smaller)
-    return heaps.separation - heaps.critical, Populations(
-        quantity, 100 * (exp(heaps.gap) - 1), tuple(smaller), larger, lower
+    return found.separation - found.critical, Populations(
+        quantity, 100 * (exp(found.gap) - 1), tuple(smaller), larger, lower
     )
 
 
@@ -136,9 +139,9 @@ def _about_generation(values: Real, generations: Sequence[str]) -> Real:
 
 
 def _best_split(ordered: Real) -> tuple[Real, NDArray[np.int64]]:
-    """For rows of ascending values: the largest share of squares between two heaps, and the size of the lower one."""
+    """For rows of ascending values: the largest share of squares between two clusters, and the size of the lower one."""
     count = ordered.shape[1]
-    least = max(_LEAST_HEAP, int(np.ceil(_LEAST_SHARE * count)))
+    least = max(LIMITS.clusters.least_cluster, int(np.ceil(LIMITS.clusters.least_share * count)))
     centred = ordered - ordered.mean(axis=1, keepdims=True)
     total = (centred**2).sum(axis=1)
     cuts = np.arange(least, count - least + 1)

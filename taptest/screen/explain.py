@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import difflib
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import log
 from statistics import median
 
-from taptest.core.errors import LotError, shown
-from taptest.screen.group import percent
-from taptest.screen.verdict import CheckResult, GroupSummary, SkiVerdict
+from taptest.core.errors import LotError, nearest, shown
+from taptest.screen.result import CheckResult, GroupSummary
 from taptest.ski.kinds import kinds
+from taptest.ski.record import Ski, percent
 from taptest.tables.lot import Lot
 
 
@@ -41,7 +40,7 @@ class ExplainedMode:
 class Explanation:
     """A ski, the group it was judged in (None where it was not judged), and its modes beside the group's."""
 
-    ski: SkiVerdict
+    ski: Ski
     group: GroupSummary | None
     modes: tuple[ExplainedMode, ...]
 
@@ -55,10 +54,10 @@ def same_kind(lot: Lot, ski_id: str) -> Lot:
     for members in kinds(enumerate(lot.rows)).values():
         if any(lot.rows[i].ski_id == ski_id for i in members):
             return replace(lot, rows=tuple(lot.rows[i] for i in sorted(members)))
-    if (spoilt := next((each for each in lot.problems if each.ski == ski_id), None)) is not None:
+    if (spoilt := next((each for each in lot.problems if each.subject.ski == ski_id), None)) is not None:
         raise LotError(str(spoilt))
-    near = difflib.get_close_matches(ski_id[:60], [row.ski_id[:60] for row in lot.rows[:2000]], 1, 0.5)
-    remedy = f"is {shown(near[0])} meant?" if near else "write the id as the table has it"
+    near = nearest(ski_id, (row.ski_id for row in lot.rows), 0.5)
+    remedy = f"is {shown(near)} meant?" if near else "write the id as the table has it"
     raise LotError(f"{shown(lot.path.name, 100)}: has no usable ski '{shown(ski_id)}'; {remedy}")
 
 
@@ -71,12 +70,13 @@ def explain(result: CheckResult, ski_id: str) -> Explanation:
     ski = next((each for each in result.skis if each.ski_id == ski_id), None)
     if ski is None:
         raise LotError(f"no ski '{shown(ski_id)}' was checked; write the id as the table has it")
-    group = next((each for each in result.groups if ski_id in each.ski_ids), None)
+    number = None if ski.judgement is None else ski.judgement.group
+    group = None if number is None else result.groups[number]
     members = set() if group is None else {*group.ski_ids} - {ski_id}
     return Explanation(ski, group, _modes(ski, [each for each in result.skis if each.ski_id in members]))
 
 
-def _modes(ski: SkiVerdict, peers: Sequence[SkiVerdict]) -> tuple[ExplainedMode, ...]:
+def _modes(ski: Ski, peers: Sequence[Ski]) -> tuple[ExplainedMode, ...]:
     others = [_deviations(peer) for peer in peers]
     found = []
     for mode in sorted(ski.modes, key=lambda mode: mode.frequency_hz):
@@ -103,7 +103,7 @@ def _modes(ski: SkiVerdict, peers: Sequence[SkiVerdict]) -> tuple[ExplainedMode,
     return tuple(found)
 
 
-def _deviations(ski: SkiVerdict) -> dict[int, tuple[float, float]]:
+def _deviations(ski: Ski) -> dict[int, tuple[float, float]]:
     """By bending order: ln(measured/predicted), and the damping ratio."""
     return {
         mode.order: (log(mode.frequency_hz / mode.predicted_hz), mode.damping_ratio)

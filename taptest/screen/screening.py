@@ -1,4 +1,4 @@
-"""What else sets a ski apart from its kind: mass, stiffness, the pattern of its damping, and everything together."""
+"""What else sets a ski apart from its group: mass, stiffness, the pattern of its damping, and all of it together."""
 
 from __future__ import annotations
 
@@ -9,157 +9,158 @@ from math import sqrt
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
+from taptest.config.settings import Settings
 from taptest.screen.group import (
-    CONFIDENCE,
-    LEAST_GROUP,
-    Evidence,
     Findings,
-    Screen,
-    Statistic,
-    StrangestMode,
-    centres,
-    standings,
-    strangest,
-    two_way,
-    unevenness,
+    against_centres,
+    largest_residual,
+    residual_chi_squares,
+    standings_of,
 )
-from taptest.stats.robust import robust, tolerance_factor
+from taptest.ski.record import Ski
+from taptest.stats.robust import grubbs, robust, tolerance_factor
+from taptest.stats.tests import Statistic
+from taptest.stats.two_way import two_way
 
 Real = NDArray[np.float64]
 
-LEAST_RANKED = 5
-# Weighing and bending again move the logarithms of mass and stiffness by about this (common practice, no source).
-_LEAST_SPREAD = {"mass": 0.003, "stiffness": 0.01}
-# Rechecks asked for by any of these together may be as many as a fifth of the outliers that are budgeted for.
-_SHARE = 0.2
 _TESTS_APART = 2
-_LEAST_Z = 3
 
 
-def screen_group(skis: Sequence[Evidence], findings: Sequence[Findings], *, coverage: float) -> list[Findings]:
-    """The findings with their ``screen``: tolerance limits from ten skis up, Grubbs' test from five to nine, else none.
+def screen_group(skis: Sequence[Ski], findings: Sequence[Findings], settings: Settings) -> list[Findings]:
+    """The findings with more statistics: tolerance limits from ten skis up, Grubbs' test from five to nine, else none.
 
     A statistic here may ask for a recheck, none makes an outlier: a lot may hold several flexes on purpose, and the damping
-    of a single mode is easily the room's.
+    of a single mode is easily the room's. Together they ask for a fifth as many rechecks of good skis as outliers may be.
 
     Args:
         skis: of one kind.
         findings: as `judge_group` gives them.
-        coverage: share of sound skis that the limit of each statistic of the ring holds; those here hold more.
+        settings: false-alarm rate and limits.
     """
-    if len(skis) < LEAST_RANKED:
+    if len(skis) < LIMITS.group.least_ranked:
         return list(findings)
-    if len(skis) < LEAST_GROUP:
-        return _apart(findings, 1 - coverage)
-    inner = 1 - _SHARE * (1 - coverage)
-    mass = _against_group(skis, "mass", inner)
-    stiffness = _against_group(skis, "stiffness", inner)
-    pattern = _damping_pattern(skis, inner)
-    screens = [
-        Screen(mass=mass[i], stiffness=stiffness[i], damping_pattern=pattern[i][0], damped=pattern[i][1])
-        for i in range(len(skis))
+    if len(skis) < settings.limits.group.least_skis:
+        return _apart(findings, settings.false_alarm_rate)
+    rate = LIMITS.group.screen_share * settings.false_alarm_rate
+    generations = [ski.facts.generation for ski in skis]
+    group = LIMITS.group
+    mass = _against_group([ski.evidence.mass for ski in skis], generations, group.least_mass_spread, rate, settings)
+    stiffness = _against_group(
+        [ski.evidence.stiffness for ski in skis], generations, group.least_stiffness_spread, rate, settings
+    )
+    more = [
+        each.adding(mass=mass[i], stiffness=stiffness[i])
+        for i, each in enumerate(_with_damping_pattern(skis, findings, rate, settings))
     ]
-    together = _together(findings, screens, inner)
+    together = _together(more, rate, settings)
     return [
-        replace(each, screen=replace(screen, together=joint))
-        for each, screen, joint in zip(findings, screens, together, strict=True)
+        replace(each.adding(all_together=joint), statistics=_ordered(each.adding(all_together=joint)))
+        for each, joint in zip(more, together, strict=True)
     ]
 
 
-def _against_group(skis: Sequence[Evidence], name: str, coverage: float) -> list[Statistic | None]:
+_ORDER = ("shift", "unevenness", "damping", "mass", "stiffness", "damping pattern", "all together")
+
+
+def _ordered(found: Findings) -> dict[str, Statistic]:
+    return {name: found.statistics[name] for name in _ORDER if name in found.statistics}
+
+
+def _against_group(
+    values: Sequence[float | None],
+    generations: Sequence[str | None],
+    least_spread: float,
+    rate: float,
+    settings: Settings,
+) -> list[Statistic | None]:
     """A value of the table against the robust centre of its group, or of its generation where each has five skis."""
-    found: list[Statistic | None] = [None] * len(skis)
-    values = [skis[i].mass if name == "mass" else skis[i].stiffness for i in range(len(skis))]
+    found: list[Statistic | None] = [None] * len(values)
     known = [i for i, value in enumerate(values) if value is not None]
-    if len(known) < LEAST_GROUP:
+    if len(known) < settings.limits.group.least_skis:
         return found
     level = np.array([values[i] for i in known], dtype=float)
-    centre, generations = centres(level, [skis[i].generation for i in known])
-    spread = robust(level - centre).spread * sqrt((len(known) - 1) / (len(known) - generations))
-    factor = tolerance_factor(len(known) - generations + 1, coverage=coverage, confidence=CONFIDENCE)
-    limit = factor * max(spread, _LEAST_SPREAD[name])
-    for i, off in zip(known, (level - centre).tolist(), strict=True):
-        found[i] = Statistic(off, limit, 0.0)
+    off, limit = against_centres(level, [generations[i] for i in known], least_spread, rate, settings)
+    for i, away in zip(known, off.tolist(), strict=True):
+        found[i] = Statistic(away, limit)
     return found
 
 
-def _damping_pattern(skis: Sequence[Evidence], coverage: float) -> list[tuple[Statistic | None, StrangestMode | None]]:
-    """Unevenness of the damping of a ski's modes about their level, and the mode that stands out."""
-    found: list[tuple[Statistic | None, StrangestMode | None]] = [(None, None)] * len(skis)
-    heard = [i for i, ski in enumerate(skis) if ski.damping.orders]
-    if len(heard) < LEAST_GROUP:
+def _with_damping_pattern(
+    skis: Sequence[Ski], findings: Sequence[Findings], rate: float, settings: Settings
+) -> list[Findings]:
+    """Residual chi-square of the damping of a ski's modes about their level, and the mode that stands out."""
+    found = list(findings)
+    heard = [i for i, ski in enumerate(skis) if ski.evidence.damping.orders]
+    if len(heard) < settings.limits.group.least_skis:
         return found
-    table = two_way([skis[i].damping for i in heard])
-    for row, statistic in enumerate(unevenness(table, coverage=coverage)):
-        known = table.known[row]
-        orders = tuple(np.array(table.orders)[known].tolist())
-        values = table.level[row] + table.residual[row][known]
-        mode = strangest(standings(orders, values, table.variance[row][known])) if statistic is not None else None
-        found[heard[row]] = (statistic, mode)
+    table = two_way([skis[i].evidence.damping for i in heard])
+    for row, statistic in enumerate(residual_chi_squares(table, rate, settings)):
+        if statistic is not None:
+            damped = largest_residual(standings_of(table, row))
+            found[heard[row]] = replace(found[heard[row]].adding(damping_pattern=statistic), damped=damped)
     return found
 
 
-def _together(findings: Sequence[Findings], screens: Sequence[Screen], coverage: float) -> list[Statistic | None]:
-    """Root of the mean square of a ski's statistics, each in units of its spread over the group.
+def _together(findings: Sequence[Findings], rate: float, settings: Settings) -> list[Statistic | None]:
+    """Mean square of a ski's statistics, each in units of its spread over the group.
 
-    Sound skis share one distribution of it, near enough that of chi, whose centre and spread are the group's own; a ski
+    Good skis share one distribution of it, near enough that of chi-square, whose centre and spread are the group's own; a ski
     that is rather far out in several things at once is beyond its limit without being beyond any other.
     """
-    columns = [
-        [None if each.shift is None else each.shift.value for each in findings],
-        [None if each.unevenness is None else np.cbrt(each.unevenness.value**2) for each in findings],
-        [None if each.damping is None else each.damping.value for each in findings],
-        [None if each.mass is None else each.mass.value for each in screens],
-        [None if each.stiffness is None else each.stiffness.value for each in screens],
-        [None if each.damping_pattern is None else np.cbrt(each.damping_pattern.value**2) for each in screens],
-    ]
-    table = np.array([_standardised(column) for column in columns]).T
+    least = settings.limits.group.least_skis
+    table = np.array([_standardised(_column(findings, name), least) for name in _ORDER[:-1]]).T
     known = np.isfinite(table)
     count = known.sum(axis=1)
-    judged = count >= _LEAST_Z
-    if judged.sum() < LEAST_GROUP:
+    judged = count >= LIMITS.group.least_together
+    if judged.sum() < least:
         return [None] * len(findings)
     size = np.cbrt(np.where(known, table**2, 0.0).sum(axis=1) / np.maximum(count, 1))
     fit = robust(size[judged])
     # Cube roots of chi² over its degrees of freedom scatter by sqrt(2/(9 nu)) (Wilson and Hilferty).
     spread = max(fit.spread, sqrt(2 / (9 * float(np.median(count[judged])))))
-    limit = fit.centre + tolerance_factor(fit.count, coverage=coverage, confidence=CONFIDENCE) * spread
-    return [Statistic(float(size[i]) ** 1.5, limit**1.5, 0.0) if judged[i] else None for i in range(len(findings))]
+    factor = tolerance_factor(fit.count, coverage=1 - rate, confidence=settings.limits.group.confidence)
+    limit = fit.centre + factor * spread
+    return [Statistic(float(size[i]) ** 3, limit**3) if judged[i] else None for i in range(len(findings))]
 
 
-def _standardised(column: Sequence[float | None]) -> Real:
+def _column(findings: Sequence[Findings], name: str) -> list[float | None]:
+    """One statistic of every ski; of chi-squares the cube root, which is nearly normal."""
+    values = [None if (statistic := each.get(name)) is None else statistic.value for each in findings]
+    if name not in ("unevenness", "damping pattern"):
+        return values
+    return [None if value is None else float(np.cbrt(value)) for value in values]
+
+
+def _standardised(column: Sequence[float | None], least: int) -> Real:
     values = np.array([np.nan if value is None else value for value in column], dtype=float)
     known = np.isfinite(values)
-    if known.sum() < LEAST_GROUP:
+    if known.sum() < least:
         return np.full(len(values), np.nan)
     fit = robust(values[known])
     return np.asarray((values - fit.centre) / fit.spread if fit.spread > 0 else np.full(len(values), np.nan))
 
 
-def _apart(findings: Sequence[Findings], share: float) -> list[Findings]:
+def _apart(findings: Sequence[Findings], rate: float) -> list[Findings]:
     """Five to nine skis: ranks, and whether the farthest in tone or damping is too far for chance (Grubbs).
 
-    The test is over the whole group, so its significance is the share of sound skis that may be called times their
+    The test is over the whole group, so its significance is the share of good skis that may be flagged times their
     number, parted among the tests.
     """
-    tone = _farthest([None if each.shift is None else each.shift.value for each in findings], share)
-    damping = _farthest([each.damping_level for each in findings], share)
-    return [
-        replace(each, screen=Screen(tone_apart=tone.get(i), damping_apart=damping.get(i)))
-        for i, each in enumerate(findings)
-    ]
+    tone = _farthest(_column(findings, "shift"), rate)
+    damping = _farthest([each.damping_level for each in findings], rate)
+    return [each.adding(tone_apart=tone.get(i), damping_apart=damping.get(i)) for i, each in enumerate(findings)]
 
 
-def _farthest(values: Sequence[float | None], share: float) -> dict[int, Statistic]:
+def _farthest(values: Sequence[float | None], rate: float) -> dict[int, Statistic]:
     """Grubbs' signed statistic of each, against the critical value of the farthest."""
-    from taptest.stats.robust import grubbs
-
     known = [i for i, value in enumerate(values) if value is not None]
-    if len(known) < LEAST_RANKED:
+    if len(known) < LIMITS.group.least_ranked:
         return {}
     data = np.array([values[i] for i in known], dtype=float)
     spread = float(np.std(data, ddof=1))
     if spread == 0.0:
         return {}
-    critical = grubbs(data, significance=share * len(known) / _TESTS_APART).critical
-    return {i: Statistic(float(off) / spread, critical, 0.0) for i, off in zip(known, data - data.mean(), strict=True)}
+    critical = grubbs(data, significance=rate * len(known) / _TESTS_APART).critical
+    return {i: Statistic(float(off) / spread, critical) for i, off in zip(known, data - data.mean(), strict=True)}

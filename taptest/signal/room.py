@@ -28,7 +28,7 @@ _REVERBERANT = 0.016  # energy of the room's sound over the direct one: 18 dB be
 _UNCERTAIN = 0.025  # relative standard uncertainty: twice that is 5 %
 _SURE = 0.1  # the late damping decides how long a mode rings only where it is known so well
 # Standard uncertainties from what is heard to the upper limit: 95 in 100 of the modes that simulated rooms limit lie below it
-# (tests/test_room_limited.py, README). A normal distribution would need 1.64; neighbours in frequency make the tail longer.
+# (tests/simulated/test_room_limited.py, README). A normal one would need 1.64; neighbours in frequency make the tail longer.
 _TO_LIMIT = 2.2
 
 

@@ -13,14 +13,15 @@ from numpy.typing import NDArray
 
 from taptest.config.settings import Settings
 from taptest.io.recording import Recording
+from taptest.io.resampling import at_rate
 from taptest.signal.analysis import Analysis, Mode
-from taptest.signal.taps import Tap
 
 Real = NDArray[np.float64]
 
 CLIP_PEAK_DBFS = -12.0  # whoever listens may wear headphones
 _CLIP_BEFORE_S = 0.08
 _CLIP_S = 1.5
+_SHOWN_S = 2.5
 _FADE_S = 0.02
 _POINTS = 90
 _DEPTH_DB = 62.0
@@ -159,27 +160,39 @@ def ring_down_trace(recording: Recording, analysis: Analysis, mode: Mode) -> Rin
     return RingDownTrace(mode, time, level - start, 0.0, float(slope), float(10 * np.log10(floor + 1e-30) - start))
 
 
+@dataclass(frozen=True, eq=False)
+class TapSound:
+    """The clearest good tap of a recording: ``samples`` (frames,) from a little before the contact at ``contact_s`` on."""
+
+    samples: Real
+    sample_rate_hz: int
+    contact_s: float
+
+
+def clearest_tap(recording: Recording, analysis: Analysis, *, seconds: float = _CLIP_S) -> TapSound | None:
+    """The good tap that stands highest above the noise, as far as the next one or so many seconds; None where none is good."""
+    samples, rate = _channel(recording, analysis), analysis.sample_rate_hz
+    best = max(analysis.accepted, key=lambda tap: tap.snr_db, default=None)
+    if best is None:
+        return None
+    first = max(best.onset - round(_CLIP_BEFORE_S * rate), best.silence if best.silence < best.onset else 0, 0)
+    stop = min(best.stop, first + round(seconds * rate), len(samples))
+    return TapSound(samples[first:stop], rate, (best.onset - first) / rate)
+
+
 def tap_clip(recording: Recording, analysis: Analysis, *, sample_rate_hz: int) -> Real | None:
     """The clearest good tap for listening: mono, its peak 12 dB below full scale, at a rate that carries what matters.
 
     None where no tap is good. The rate stays that of the recording where that is lower.
     """
-    samples, rate = _channel(recording, analysis), analysis.sample_rate_hz
-    best = max(analysis.accepted, key=lambda tap: tap.snr_db, default=None)
-    if best is None:
+    tap = clearest_tap(recording, analysis)
+    if tap is None:
         return None
-    clip = _faded(samples[_clip_range(best, rate, len(samples))], rate)
-    if sample_rate_hz < rate:
-        count = len(clip) * sample_rate_hz // rate
-        # Cut in frequency: what lies above half the new rate goes, the rest stays exactly as it is.
-        clip = np.fft.irfft(np.fft.rfft(clip)[: count // 2 + 1], n=count) * (count / len(clip))
+    clip = _faded(tap.samples, tap.sample_rate_hz)
+    if sample_rate_hz < tap.sample_rate_hz:
+        clip = at_rate(clip, tap.sample_rate_hz, sample_rate_hz)
     peak = float(np.abs(clip).max())
     return np.asarray(clip * (10 ** (CLIP_PEAK_DBFS / 20) / peak)) if peak > 0 else None
-
-
-def _clip_range(tap: Tap, rate: int, count: int) -> slice:
-    first = max(tap.onset - round(_CLIP_BEFORE_S * rate), tap.silence if tap.silence < tap.onset else 0, 0)
-    return slice(first, min(tap.stop, first + round(_CLIP_S * rate), count))
 
 
 def _faded(clip: Real, rate: int) -> Real:
@@ -198,19 +211,21 @@ def _channel(recording: Recording, analysis: Analysis) -> Real:
 
 @dataclass(frozen=True, eq=False)
 class MainTraces:
-    """What a picture of one recording shows: its spectrum, its modes, and the decays of the strongest (those first)."""
+    """What a picture of one recording shows: spectrum, modes, decays of the strongest (those first), and the clearest tap."""
 
     spectrum: SpectrumTrace
     modes: tuple[Mode, ...]
     decays: tuple[RingDownTrace, ...]
+    tap: TapSound
 
 
 def main_traces(recording: Recording, analysis: Analysis, settings: Settings, *, decays: int = 3) -> MainTraces | None:
     """Spectrum over the range of ``settings`` and the ring-downs of the strongest modes; None where no tap is good."""
     high_hz = analysis.high_hz(settings)
     spectrum = spectrum_trace(recording, analysis, low_hz=settings.low_hz, high_hz=high_hz)
-    if spectrum is None:
+    tap = clearest_tap(recording, analysis, seconds=_SHOWN_S)
+    if spectrum is None or tap is None:
         return None
     by_level = sorted(analysis.modes, key=lambda mode: mode.level_db, reverse=True)[:decays]
     found = [ring_down_trace(recording, analysis, mode) for mode in by_level]
-    return MainTraces(spectrum, analysis.modes, tuple(each for each in found if each is not None))
+    return MainTraces(spectrum, analysis.modes, tuple(each for each in found if each is not None), tap)

@@ -10,14 +10,16 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.config.settings import RigUncertainty, Settings
-from taptest.screen.check import CheckResult, Progress, check
+from taptest.config.settings import Settings
+from taptest.core.messages import Message
+from taptest.identify.measured_lot import Progress
+from taptest.screen.check import check
+from taptest.screen.result import CheckResult
 from taptest.ski.kinds import kinds
+from taptest.snow.reliability import Reliability, Runs, SnowValues, snow_values
 from taptest.snow.results import Measure, SnowResults
 from taptest.stats.association import Association, associate, holm, least_correlation
-from taptest.stats.reliability import Reliability, Runs, SnowValues, snow_values
 from taptest.tables.lot import Lot
-from taptest.tables.reader import CellProblem
 
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -123,7 +125,7 @@ class Relation:
     runs: int
     tests: int
     seed: int
-    problems: tuple[CellProblem, ...]
+    problems: tuple[Message, ...]
     unread: tuple[str, ...]
     notes: tuple[str, ...]
     kinds: tuple[str, ...] = ()
@@ -134,7 +136,6 @@ def relate(
     results: SnowResults,
     *,
     settings: Settings | None = None,
-    rig: RigUncertainty | None = None,
     progress: Progress | None = None,
     workers: int = 1,
     seed: int = SEED,
@@ -145,14 +146,13 @@ def relate(
         lot: the table of skis.
         results: the runs.
         settings: for the analysis of the recordings.
-        rig: uncertainties of the table's stiffness and mass.
         progress: called with (skis done, skis in all, id of the ski just done).
         workers: processes to share the recordings among.
         seed: of the permutations and resamples.
     """
     ran = {run.ski_id for run in results.runs} | {run.against for run in results.runs if run.against}
     part = replace(lot, rows=tuple(row for row in lot.rows if row.ski_id in ran))
-    checked = check(part, settings=settings, rig=rig, progress=progress, workers=workers)
+    checked = check(part, settings, progress=progress, workers=workers)
     properties, notes = _properties(part, checked)
     kind, names = _kinds(part)
     measures, tests = relate_properties(properties, kind, results, seed=seed)
@@ -163,8 +163,8 @@ def relate(
         tests=tests,
         seed=seed,
         problems=(*lot.problems, *results.problems),
-        unread=checked.unread,
-        notes=(*lot.notes, *results.notes, *notes),
+        unread=tuple(map(str, checked.unread)),
+        notes=(*map(str, (*lot.notes, *results.notes)), *notes),
         kinds=names,
     )
 
@@ -379,7 +379,7 @@ def _properties(lot: Lot, checked: CheckResult) -> tuple[list[SkiProperties], li
                 ski_id=row.ski_id,
                 mass=_log(row.mass_kg),
                 stiffness=_log(row.stiffness_n_per_m if same_span else None),
-                tone=_log(ski.measured_hz),
+                tone=_log(ski.first_mode_hz),
                 damping=_log(ski.damping_ratio),
                 tone_beyond=_log(ratio),
             )

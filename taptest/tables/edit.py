@@ -5,18 +5,27 @@ from __future__ import annotations
 import codecs
 import csv
 import io
+import re
 import time
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from itertools import accumulate, count
 from pathlib import Path
 
 from taptest.core.durable import replace_durably, sole_writer, write_durably
 from taptest.core.errors import LotError, shown
-from taptest.core.units import Unit
-from taptest.tables.lot import writes_decimal_commas
-from taptest.tables.quantities import heading_for, recognise_heading
-from taptest.tables.reader import cell_text, csv_records, decode_table, find_heading, read_contents, split_lines
-from taptest.tables.reader import read_table as _read_table
+from taptest.core.messages import Message, Subject, message
+from taptest.tables.lot import LOT
+from taptest.tables.reader import (
+    cell_text,
+    csv_records,
+    decode_table,
+    find_heading,
+    read_contents,
+    read_table,
+    split_lines,
+)
+from taptest.tables.schema import Place, writes_decimal_commas
 
 _TRIES = 5
 _MARKS = {"utf-8": codecs.BOM_UTF8, "utf-16-le": codecs.BOM_UTF16_LE, "utf-16-be": codecs.BOM_UTF16_BE}
@@ -24,7 +33,7 @@ _MARKS = {"utf-8": codecs.BOM_UTF8, "utf-16-le": codecs.BOM_UTF16_LE, "utf-16-be
 
 @dataclass(frozen=True)
 class SetCell:
-    """A cell to be written: ``column`` by the name that the format uses (``recording``, ``note``)."""
+    """A cell to be written: ``column`` by its name in `taptest.tables.lot.LOT` (``recording``, ``note``)."""
 
     ski_id: str
     column: str
@@ -33,7 +42,7 @@ class SetCell:
 
 @dataclass(frozen=True)
 class AddRow:
-    """A ski to be added: text as it is, quantities in SI units, by the names that the format uses (``mass``: kg)."""
+    """A ski to be added: text as it is, quantities in SI units, by their names in `LOT` (``mass_kg``)."""
 
     ski_id: str
     cells: Mapping[str, str | float]
@@ -48,26 +57,20 @@ class Written:
 
     merged: bool = False
     conflict: Path | None = None
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Column:
-    index: int
-    unit: Unit | None
+    notes: tuple[Message, ...] = ()
 
 
 @dataclass(frozen=True)
 class _Record:
-    """One row: lines ``first`` to ``stop`` of the file, its cells and where each stands in these lines."""
+    """One row: its first line in the file, its cells, where each stands in the text, and where the next row starts."""
 
-    first: int
-    stop: int
+    line: int
     cells: tuple[str, ...]
     spans: tuple[tuple[int, int], ...]
+    stop: int
 
-    def cell(self, index: int | None) -> str:
-        return self.cells[index].strip() if index is not None and index < len(self.cells) else ""
+    def cell(self, index: int) -> str:
+        return self.cells[index].strip() if index < len(self.cells) else ""
 
 
 @dataclass(frozen=True)
@@ -75,11 +78,11 @@ class LotText:
     """A csv lot as it was read: all of its text, and where its cells are. ``skis`` by id, in the order of the table."""
 
     data: bytes
+    text: str
     encoding: str
-    lines: tuple[str, ...]
     separator: str
     heading: _Record
-    columns: Mapping[str, _Column]
+    columns: Mapping[str, Place]
     records: tuple[_Record, ...]
     skis: Mapping[str, _Record]
 
@@ -142,12 +145,10 @@ class LotEditor:
                 unchanged = data == fresh.data or replace_durably(self.path, data, fresh.data) == fresh.data
             except PermissionError:
                 return self._beside(changes, "may not be replaced (open in another program, or write-protected)")
-            except OSError as problem:
-                raise _unwritten(self.path, problem) from problem
             if unchanged:
                 self.seen = parse(self.path.name, data)
-                note = f"{shown(self.path.name, 100)}: another program changed it meanwhile; both changes are in it now"
-                return Written(merged=merged, notes=(note,) if merged else ())
+                notes = (message("lot-merged", Subject(file=self.path.name)),) if merged else ()
+                return Written(merged=merged, notes=notes)
         return self._beside(changes, "keeps changing")
 
     def _current(self) -> LotText | None:
@@ -158,25 +159,17 @@ class LotEditor:
             return None
 
     def _beside(self, changes: Sequence[Change], why: str) -> Written:
-        data = apply(self.path.name, self.seen, changes)
-        stamp = time.strftime("%Y%m%d-%H%M%S")
-        path = self.path.with_name(f"{self.path.stem}.conflict-{stamp}.csv")
-        count = 1
-        while path.exists():
-            count += 1
-            path = self.path.with_name(f"{self.path.stem}.conflict-{stamp}-{count}.csv")
-        try:
-            write_durably(path, data)
-        except OSError as problem:
-            raise _unwritten(path, problem) from problem
-        note = (
-            f"{shown(self.path.name, 100)}: {why}, so it is left alone; the table with the new recordings is "
-            f"{shown(path.name, 100)}: put the two together by hand"
+        stem = f"{self.path.stem}.conflict-{time.strftime('%Y%m%d-%H%M%S')}"
+        paths = (self.path.with_name(f"{stem}{f'-{number}' if number > 1 else ''}.csv") for number in count(1))
+        path = next(path for path in paths if not path.exists())
+        write_durably(path, apply(self.path.name, self.seen, changes))
+        subject = Subject(file=self.path.name)
+        return Written(
+            conflict=path, notes=(message("lot-left-alone", subject, why=why, beside=shown(path.name, 100)),)
         )
-        return Written(conflict=path, notes=(note,))
 
 
-def csv_beside(path: Path) -> tuple[Path, tuple[str, ...]]:
+def csv_beside(path: Path) -> tuple[Path, tuple[Message, ...]]:
     """The csv that takes the changes of a lot: itself, or for an .xlsx a csv beside it, made when it is not there yet.
 
     Raises:
@@ -185,19 +178,18 @@ def csv_beside(path: Path) -> tuple[Path, tuple[str, ...]]:
     if not read_contents(path).startswith(b"PK"):
         return path, ()
     beside = path.with_name(f"{path.stem}.recorded.csv")
-    told = f"{shown(path.name, 100)}: stays as it is; recordings are entered in {shown(beside.name, 100)} beside it"
-    if not beside.exists():
-        rows = _read_table(path, _known).rows
+    subject, there = Subject(file=path.name), beside.exists()
+    if not there:
         text = io.StringIO()
         writer = csv.writer(text, lineterminator="\r\n")
-        writer.writerows([cell_text(cell) for cell in row.cells] for row in rows)
+        writer.writerows([cell_text(cell) for cell in row.cells] for row in read_table(path, LOT.count_known).rows)
         try:
             # With a mark, without which spreadsheets take UTF-8 for something else.
             write_durably(beside, codecs.BOM_UTF8 + text.getvalue().encode("utf-8"))
         except OSError as problem:
             raise _unwritten(beside, problem) from problem
-        return beside, (told,)
-    return beside, (f"{told}, which was there already and is continued",)
+    told = message("lot-continued" if there else "lot-copied", subject, beside=shown(beside.name, 100))
+    return beside, (told,)
 
 
 def parse(name: str, data: bytes) -> LotText:
@@ -207,24 +199,24 @@ def parse(name: str, data: bytes) -> LotText:
         LotError: no text, no ``ski_id`` column, or bytes that would not come out as they went in.
     """
     label = shown(name, 100)
-    text, encoding, _ = decode_table(label, data)
+    text, encoding, _ = decode_table(name, data)
     if _encoded(text, encoding, data) != data:
         raise LotError(f"{label}: holds bytes that would not be kept; save it as CSV (UTF-8)")
     lines = split_lines(text)
-    start, separator = find_heading(lines, _known)
+    start, separator = find_heading(lines, LOT.count_known)
+    offsets = [0, *accumulate(map(len, lines))]
     records = []
-    for line, cells, problem in csv_records(lines, start, separator):
-        spans = None if problem else _spans(lines, line - 1, cells, separator)
-        if spans is not None:
-            stop = line - 1 + _line_count(lines, line - 1, spans[-1][1])
-            records.append(_Record(line - 1, stop, tuple(cells), tuple(spans)))
-    if not records or records[0].first != start:
+    for line, length, cells in csv_records(lines, start, separator):
+        spans = None if cells is None else _spans(text, offsets[line - 1], cells, separator)
+        if cells is not None and spans is not None:
+            records.append(_Record(line, tuple(cells), spans, offsets[line - 1 + length]))
+    if not records or records[0].line != start + 1:
         raise LotError(f"{label}: has no line of column names that can be read; name the columns in the first line")
-    columns: dict[str, _Column] = {}
+    columns: dict[str, Place] = {}
     for index, cell in enumerate(records[0].cells):
-        known = recognise_heading(cell)
+        known = LOT.recognise(cell)
         if known is not None:
-            columns.setdefault(known[0], _Column(index, known[1]))
+            columns.setdefault(known[0].name, Place(index, cell, known[1]))
     if "ski_id" not in columns:
         raise LotError(f"{label} line {start + 1}: has no column ski_id; name the columns in the first line")
     skis: dict[str, _Record] = {}
@@ -232,55 +224,47 @@ def parse(name: str, data: bytes) -> LotText:
         ski_id = record.cell(columns["ski_id"].index)
         if ski_id:
             skis.setdefault(ski_id, record)
-    return LotText(data, encoding, tuple(lines), separator, records[0], columns, tuple(records[1:]), skis)
+    return LotText(data, text, encoding, separator, records[0], columns, tuple(records[1:]), skis)
 
 
-def apply(name: str, text: LotText, changes: Sequence[Change]) -> bytes:
+def apply(name: str, lot: LotText, changes: Sequence[Change]) -> bytes:
     """The bytes of the table with the changes made and every other byte as it was.
 
     Raises:
         LotError: a ski is not in it, or a character not in its encoding.
     """
-    columns = dict(text.columns)
-    width = len(text.heading.cells)
-    added: list[str] = []
+    columns, width = dict(lot.columns), len(lot.heading.cells)
+    values: dict[int, dict[int, str]] = {}
     for change in changes:
         for column in [change.column] if isinstance(change, SetCell) else change.cells:
             if column not in columns:
-                known = recognise_heading(heading_for(column))
-                columns[column] = _Column(width + len(added), known[1] if known else None)
-                added.append(heading_for(column))
-    values: dict[int, dict[int, str]] = {}
-    for change in changes:
+                heading, unit = next(iter(LOT[column].headings.items()))
+                at = width + len(values.setdefault(lot.heading.line, {}))
+                columns[column] = Place(at, heading, unit)
+                values[lot.heading.line][at] = heading
         if isinstance(change, SetCell):
-            if change.ski_id not in text.skis:
+            if change.ski_id not in lot.skis:
                 raise LotError(f"{shown(name, 100)}: has no ski {shown(change.ski_id)}; add a line for it")
-            values.setdefault(text.skis[change.ski_id].first, {})[columns[change.column].index] = change.value
-    lines: list[str] = list(text.lines)
-    for record in (text.heading, *text.records):
-        cells = dict(values.get(record.first, {}))
-        if record is text.heading:
-            cells.update(enumerate(added, width))
-        elif added and len(record.cells) <= width:
-            cells.setdefault(width + len(added) - 1, "")
-        if cells:
-            raw = "".join(lines[record.first : record.stop])
-            lines[record.first : record.stop] = [_set(raw, record, cells, text.separator)]
-            lines[record.first + 1 : record.first + 1] = [""] * (record.stop - record.first - 1)
-    rows = [change for change in changes if isinstance(change, AddRow)]
-    if rows:
-        _append(lines, text, rows, columns, width + len(added))
+            values.setdefault(lot.skis[change.ski_id].line, {})[columns[change.column].index] = change.value
+    last = width + len(values.get(lot.heading.line, {})) - 1
+    pieces: list[tuple[int, int, str]] = []
+    for record in (lot.heading, *lot.records):
+        cells = values.get(record.line, {})
+        if last >= width >= len(record.cells):
+            cells.setdefault(last, "")
+        pieces += _replaced(record, cells, lot.separator)
+    pieces.append(_added(lot, [change for change in changes if isinstance(change, AddRow)], columns, last + 1))
+    parts, at = [], 0
+    for start, stop, new in sorted(pieces, key=lambda piece: piece[:2]):
+        parts += [lot.text[at:start], new]
+        at = stop
     try:
-        return _encoded("".join(lines), text.encoding, text.data)
+        return _encoded("".join([*parts, lot.text[at:]]), lot.encoding, lot.data)
     except UnicodeEncodeError as problem:
         wrong = problem.object[problem.start : problem.end]
         raise LotError(
-            f"{shown(name, 100)}: is in {text.encoding}, which has no '{shown(wrong)}'; save it as CSV (UTF-8)"
+            f"{shown(name, 100)}: is in {lot.encoding}, which has no '{shown(wrong)}'; save it as CSV (UTF-8)"
         ) from None
-
-
-def _known(headings: Sequence[str]) -> int:
-    return sum(recognise_heading(heading) is not None for heading in headings)
 
 
 def _encoded(text: str, encoding: str, like: bytes) -> bytes:
@@ -301,47 +285,33 @@ def _collision(change: Change, seen: LotText, fresh: LotText) -> str | None:
     return f"another program wrote '{shown(now)}' into {change.column} of ski {shown(change.ski_id)} meanwhile"
 
 
-def _line_count(lines: Sequence[str], first: int, length: int) -> int:
-    count = 0
-    while True:
-        length -= len(lines[first + count])
-        count += 1
-        if length <= 0:
-            return count
-
-
-def _spans(lines: Sequence[str], first: int, cells: Sequence[str], separator: str) -> list[tuple[int, int]] | None:
+def _spans(text: str, at: int, cells: Sequence[str], separator: str) -> tuple[tuple[int, int], ...] | None:
     """Where each cell of a record stands, quotation marks included; None where that does not give the same cells."""
-    raw = "".join(lines[first : first + sum(cell.count("\n") + cell.count("\r") for cell in cells) + 1])
-    spans: list[tuple[int, int]] = []
-    at = 0
-    for cell in cells:
-        start = at
-        if raw.startswith('"', at):
-            at += len(cell) + cell.count('"') + 2
-            written = raw[start + 1 : at - 1].replace('""', '"')
-        else:
-            at += len(cell)
-            written = raw[start:at]
-        last = len(spans) == len(cells) - 1
-        after = raw[at : at + 1]
-        if written != cell or (after not in ("", "\r", "\n") if last else after != separator):
+    pattern = re.compile(rf'"[^"]*(?:""[^"]*)*"|[^{re.escape(separator)}\r\n]*')
+    spans = []
+    for number, cell in enumerate(cells, 1):
+        match = pattern.match(text, at)
+        assert match is not None  # it may be empty
+        written = match[0][1:-1].replace('""', '"') if match[0].startswith('"') else match[0]
+        ends = ("", "\r", "\n") if number == len(cells) else (separator,)
+        if written != cell or text[match.end() : match.end() + 1] not in ends:
             return None
-        spans.append((start, at))
-        at += 1
-    return spans
+        spans.append(match.span())
+        at = match.end() + 1
+    return tuple(spans)
 
 
-def _set(raw: str, record: _Record, cells: Mapping[int, str], separator: str) -> str:
+def _replaced(record: _Record, cells: Mapping[int, str], separator: str) -> list[tuple[int, int, str]]:
+    """From where to where in the text, and what stands there then; cells that the row lacks are added to it."""
+    pieces = []
+    for index, (start, stop) in enumerate(record.spans):
+        if index in cells:
+            quoted = stop - start > len(record.cells[index])
+            pieces.append((start, stop, _quoted(cells[index], separator, index, always=quoted)))
     end = record.spans[-1][1]
     missing = range(len(record.spans), max(cells, default=0) + 1)
     tail = "".join(separator + _quoted(cells.get(index, ""), separator, index) for index in missing)
-    raw = raw[:end] + tail + raw[end:]
-    for index in sorted((index for index in cells if index < len(record.spans)), reverse=True):
-        start, stop = record.spans[index]
-        was_quoted = raw[start : start + 1] == '"'
-        raw = raw[:start] + _quoted(cells[index], separator, index, always=was_quoted) + raw[stop:]
-    return raw
+    return [*pieces, (end, end, tail)]
 
 
 def _quoted(value: str, separator: str, index: int, *, always: bool = False) -> str:
@@ -352,14 +322,13 @@ def _quoted(value: str, separator: str, index: int, *, always: bool = False) -> 
     return value
 
 
-def _append(
-    lines: list[str], text: LotText, rows: Sequence[AddRow], columns: Mapping[str, _Column], width: int
-) -> None:
-    numbers = [place.index for place in text.columns.values() if place.unit is not None]
-    comma = writes_decimal_commas(record.cell(index) for record in text.records for index in numbers)
-    raw = lines[text.heading.stop - 1]
-    newline = raw[len(raw.rstrip("\r\n")) :] or "\n"
-    new = []
+def _added(lot: LotText, rows: Sequence[AddRow], columns: Mapping[str, Place], width: int) -> tuple[int, int, str]:
+    """New rows below the last one, in the units, decimal marks and line ends of the table."""
+    numbers = [place.index for place in lot.columns.values() if place.unit is not None]
+    comma = writes_decimal_commas(record.cell(index) for record in lot.records for index in numbers)
+    newline = re.search(r"[\r\n]*$", lot.text[: lot.heading.stop])
+    ending = newline[0] if newline and newline[0] else "\n"
+    new = ""
     for row in rows:
         cells = [""] * width
         cells[columns["ski_id"].index] = row.ski_id
@@ -369,12 +338,10 @@ def _append(
                 number = f"{place.unit.from_base(value) if place.unit else value:.7g}"
                 value = number.replace(".", ",") if comma else number
             cells[place.index] = value
-        new.append(text.separator.join(_quoted(cell, text.separator, index) for index, cell in enumerate(cells)))
-    last = max((record.stop for record in text.records), default=text.heading.stop) - 1
-    first = next(at for at in range(last, -1, -1) if lines[at])
-    if not lines[first].endswith(("\r", "\n")):
-        lines[first] += newline
-    lines.insert(last + 1, "".join(line + newline for line in new))
+        new += lot.separator.join(_quoted(cell, lot.separator, index) for index, cell in enumerate(cells)) + ending
+    stop = (lot.records[-1] if lot.records else lot.heading).stop
+    unended = bool(new) and not lot.text[:stop].endswith(("\r", "\n"))
+    return stop, stop, (ending if unended else "") + new
 
 
 def _unwritten(path: Path, problem: OSError) -> LotError:

@@ -1,27 +1,67 @@
-"""A lot: the table with one row per ski, read so that every bad cell is named at once and every good row is kept."""
+"""A lot: the table with one row per ski, read so that every bad cell is named at once and every good row is kept.
 
-import difflib
+A new column takes four steps, in four files: its range in ``config/limits.py`` (`TableLimits`), its value in
+``ski/facts.py``, its line in `LOT` below under the name of that value, and its row in the README's table of columns.
+Reading, units, messages, editing and the questions for it follow from the line.
+"""
+
+from __future__ import annotations
+
 import re
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
-from typing import Literal
 
-from taptest.core.errors import LotError, UnitError, shown
-from taptest.core.units import UNITS, Unit, decimal_mark, parse_quantity
+from taptest.config.limits import LIMITS
+from taptest.core.errors import LotError, nearest, shown
+from taptest.core.messages import Message, Subject, message
+from taptest.core.units import Unit
 from taptest.ski.facts import SkiFacts
-from taptest.tables.quantities import QUANTITIES, TEXT_COLUMNS, accepted_headings, check_range, recognise_heading
-from taptest.tables.reader import CellProblem, Table, TableRow, cell_text, read_table
+from taptest.tables.schema import Column, Line, Schema, SchemaTable, nearest_heading, read_by_schema
 
-MAX_RECORDINGS = 50
+_MAX_RECORDINGS = 50
+_SHOWN_IDS = 6
+_FACTS = LIMITS.tables
 
-_SIDES: dict[str, Literal["L", "R"]] = {"l": "L", "left": "L", "r": "R", "right": "R"}
+
+def _flattening(value: float, unit: Unit) -> Message | None:
+    least, most = _FACTS.flattening_n_per_m
+    if not least <= value <= most:
+        return None
+    return message("flattening-stiffness", most=f"{unit.from_base(least):.6g} {unit.symbol}")
 
 
-_NEEDED = ("length", "mass", "stiffness", "span")
-# A wrong value of these would give a wrong prediction, or another ski's sound, without anybody noticing; of the others
-# (pair_id, side, generation, balance, temperature, note) a bad cell only loses its own value.
-_DECISIVE = (*_NEEDED, "ski_id", "construction", "recording", "rig_centre", "binding_mass", "binding")
+# A wrong value in a decisive column would give a wrong prediction, or another ski's sound, without anybody noticing.
+LOT = Schema(
+    row="ski",
+    columns=(
+        Column("ski_id", "number on the ski", decisive=True),
+        Column("pair_id", "what both skis of a pair have in common"),
+        Column("side", "of the pair, L or R", choices={"l": "L", "left": "L", "r": "R", "right": "R"}),
+        Column("construction", "name or path of a construction file", decisive=True),
+        Column("generation", "by which skis are compared"),
+        Column("recording", "paths of its recordings, relative to the table, with ; between them", decisive=True),
+        Column("note", "free text"),
+        Column("length_m", "of the ski", "length", _FACTS.length_m, decisive=True),
+        Column("mass_kg", "as hung, with its binding", "mass", _FACTS.mass_kg, decisive=True),
+        Column(
+            "stiffness_n_per_m",
+            "load over deflection in the middle between two supports",
+            "stiffness",
+            _FACTS.stiffness_n_per_m,
+            refused=_flattening,
+            decisive=True,
+        ),
+        Column("span_m", "between the two supports", "length", _FACTS.length_m, decisive=True),
+        Column("rig_centre_m", "of the two supports, from the tail", "length", _FACTS.place_m, decisive=True),
+        Column("balance_m", "balance point, from the tail", "length", _FACTS.place_m),
+        Column("binding_mass_kg", "included in the mass", "mass", _FACTS.binding_mass_kg, zero=True, decisive=True),
+        Column("binding_m", "middle of the binding, from the tail", "length", _FACTS.place_m, decisive=True),
+        Column("temperature_c", "of the ski when it was tapped", "temperature", _FACTS.temperature_c),
+    ),
+    required=("ski_id",),
+)
+_PREDICTED_FROM = ("construction", "length_m", "mass_kg", "stiffness_n_per_m", "span_m")
 
 
 @dataclass(frozen=True)
@@ -30,368 +70,172 @@ class Lot:
 
     path: Path
     rows: tuple[SkiFacts, ...]
-    problems: tuple[CellProblem, ...]
-    notes: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class _Column:
-    index: int
-    heading: str
-    unit: Unit | None
-
-
-@dataclass
-class _Reading:
-    """What is known while the rows of one table are read."""
-
-    path: Path
-    columns: dict[str, _Column]
-    decimal_comma: bool
-    width: int
-    problems: list[CellProblem] = field(default_factory=list)
-    first_lines: dict[str, int] = field(default_factory=dict)
-    recording_lines: dict[Path, list[str]] = field(default_factory=dict)
-
-    def add(self, line: int, column: str, value: str, problem: str, remedy: str) -> None:
-        self.problems.append(CellProblem(self.path.name, line, column, value, problem, remedy))
+    problems: tuple[Message, ...]
+    notes: tuple[Message, ...] = ()
 
 
 def read_lot(path: str | Path) -> Lot:
     """Read a table of skis (csv or xlsx), all bad cells at once.
 
     A row is left out when a cell that decides the prediction or the sound is bad (id, construction, length, mass,
-    stiffness, span, rig centre, binding mass and place, recording), when it has the wrong number of cells, or when
-    its id was used before; any other bad cell only loses its own value. Either way the cell is in ``problems``.
+    stiffness, span, rig centre, binding mass and place, recording), when it has the wrong number of cells, when its id
+    was used before, or when it has no recording and cannot be predicted either; any other bad cell only loses its own
+    value. Either way the cell is in ``problems``. Columns that are not known travel along in `SkiFacts.other`.
 
     Raises:
         LotError: nothing can be read: no such file, not a table, no ``ski_id`` column, no line below the heading.
     """
-    path = Path(path)
-    table = read_table(path, lambda headings: sum(recognise_heading(heading) is not None for heading in headings))
-    heading = table.rows[0]
-    columns, problems, notes = _columns(path.name, heading)
-    if len(table.rows) == 1 and not table.problems:
-        raise LotError(f"{shown(path.name)}: has a heading but no skis; write one line per ski below it")
-    reading = _Reading(path, columns, _decimal_comma(table, columns), len(heading.cells), problems)
-    reading.problems.extend(table.problems)
-    rows = [ski for row in table.rows[1:] if (ski := _ski(reading, row)) is not None]
-    shared = [
-        f"{shown(recording.name)} is the recording of several skis: {', '.join(shown(ski) for ski in skis[:5])}"
-        for recording, skis in reading.recording_lines.items()
-        if len(skis) > 1
-    ]
-    ordered = sorted(reading.problems, key=lambda problem: problem.line)
-    return Lot(path, tuple(rows), tuple(ordered), (*table.notes, *notes, *shared))
+    table = read_by_schema(path, LOT)
+    _note_missing_columns(table)
+    first_lines: dict[str, int] = {}
+    rows = [ski for line in table.lines() if (ski := _ski(table, line, first_lines)) is not None]
+    heard: dict[Path, list[str]] = {}
+    for ski in rows:
+        for recording in ski.recordings:
+            heard.setdefault(recording, []).append(ski.ski_id)
+    for recording, skis in heard.items():
+        if len(skis) > 1:
+            names = ", ".join(shown(ski) for ski in skis[:5])
+            subject = Subject(file=table.path.name)
+            table.notes.append(message("recording-shared", subject, recording=shown(recording.name), skis=names))
+    return Lot(table.path, tuple(rows), table.sorted_problems(), tuple(table.notes))
 
 
-def _columns(file: str, row: TableRow) -> tuple[dict[str, _Column], list[CellProblem], list[str]]:
-    columns: dict[str, _Column] = {}
-    problems: list[CellProblem] = []
-    unknown: list[str] = []
-    for index, cell in enumerate(row.cells):
-        heading = cell_text(cell)
-        known = None if index in row.bad else recognise_heading(heading)
-        if known is None:
-            unknown.extend([heading] if heading else [])
-        elif known[0] in columns:
-            first = columns[known[0]].heading
-            what = "a second time" if known[1] == columns[known[0]].unit else f"although there is {first} already"
-            problems.append(
-                CellProblem(
-                    file, row.line, heading, heading, f"which gives {known[0]} {what}; the first is used", "delete one"
-                )
-            )
+def select_skis(lot: Lot, names: Sequence[str]) -> tuple[SkiFacts, ...]:
+    """The skis of these ids, in the order of the names and as often as they are named; all of the lot for no names.
+
+    An id is taken as it is written, or without regard to capitals where only one ski is then meant.
+
+    Raises:
+        LotError: no ski has such an id; every such name at once, each with the nearest id.
+    """
+    if not names:
+        return lot.rows
+    exact = {row.ski_id: row for row in lot.rows}
+    folded: dict[str, list[SkiFacts]] = {}
+    for row in lot.rows:
+        folded.setdefault(row.ski_id.casefold(), []).append(row)
+    chosen, unknown = [], []
+    for name in names:
+        alike = folded.get(name.strip().casefold(), [])
+        if name in exact:
+            chosen.append(exact[name])
+        elif len(alike) == 1:
+            chosen.append(alike[0])
         else:
-            columns[known[0]] = _Column(index, heading, known[1])
-    if "ski_id" not in columns:
-        headings = ", ".join(shown(cell_text(cell), 20) for cell in row.cells[:12])
-        guess = _nearest("ski_id", unknown)
-        hint = f"'{shown(guess)}' looks like it; rename it to ski_id" if guess else "name the columns in the first line"
-        raise LotError(f"{shown(file)} line {row.line}: has no column ski_id (found: {headings}); {hint}")
-    problems.extend(_missing(file, row.line, columns, unknown))
-    return columns, problems, _ignored(file, columns, unknown)
+            near = nearest(name, exact)
+            unknown.append(f"'{shown(name)}'{f' (did you mean {shown(near)}?)' if near else ''}")
+    if unknown:
+        known = ", ".join(shown(row.ski_id, 20) for row in lot.rows[:_SHOWN_IDS])
+        more = ", ..." if len(lot.rows) > _SHOWN_IDS else ""
+        raise LotError(f"{shown(lot.path.name)}: no ski {', '.join(unknown)}; its ids are {known or 'none'}{more}")
+    return tuple(chosen)
 
 
-def _nearest(name: str, candidates: list[str]) -> str | None:
-    folded = {candidate[:100].casefold().replace(" ", "_"): candidate for candidate in reversed(candidates)}
-    near = difflib.get_close_matches(name, list(folded), n=1, cutoff=0.6)
-    return folded[near[0]] if near else None
-
-
-def _missing(file: str, line: int, columns: Mapping[str, _Column], unknown: list[str]) -> list[CellProblem]:
-    missing = [name for name in ("construction", *_NEEDED) if name not in columns]
-    if len(missing) == len(_NEEDED) + 1 and "recording" in columns and not unknown:
-        return []  # sounds only: nothing was meant to be predicted
-    problems = []
-    for name in missing:
-        names = accepted_headings(name) if name in QUANTITIES else [name]
-        guess = next((near for candidate in (*names, name) if (near := _nearest(candidate, unknown))), None)
-        remedy = f"add one of {', '.join(names)}" if len(names) > 1 else f"add {name}"
+def _note_missing_columns(table: SchemaTable) -> None:
+    missing = [LOT[name] for name in _PREDICTED_FROM if name not in table.places]
+    unknown = list(table.others.values())
+    if len(missing) == len(_PREDICTED_FROM) and "recording" in table.places and not unknown:
+        return  # recordings only: nothing was meant to be predicted
+    for column in missing:
+        names = list(column.headings)
+        stems = (*names, column.stem)
+        guess = next((near for name in stems if (near := nearest_heading(name, unknown))), None)
+        remedy = f"add one of {', '.join(names)}" if len(names) > 1 else f"add {names[0]}"
         if guess is not None:
             remedy = f"is '{shown(guess)}' meant? accepted: {', '.join(names)}"
-        problems.append(
-            CellProblem(file, line, names[0], "", "the column is missing, without it nothing is predicted", remedy)
-        )
-    return problems
+        table.add(table.line, names[0], "", message("column-missing", remedy=remedy))
 
 
-def _ignored(file: str, columns: Mapping[str, _Column], unknown: list[str]) -> list[str]:
-    if not unknown:
-        return []
-    absent = [name for name in TEXT_COLUMNS if name not in columns]
-    absent += [heading for name in QUANTITIES if name not in columns for heading in accepted_headings(name)]
-    told = []
-    for heading in unknown[:20]:
-        near = difflib.get_close_matches(heading[:100].casefold().replace(" ", "_"), absent, n=1, cutoff=0.75)
-        told.append(f"{shown(heading)} (is {near[0]} meant?)" if near else shown(heading))
-    more = f" and {len(unknown) - 20} more" if len(unknown) > 20 else ""
-    return [f"{shown(file)}: columns not used: {', '.join(told)}{more}"]
-
-
-def _decimal_comma(table: Table, columns: Mapping[str, _Column]) -> bool:
-    """Whether the table certainly writes decimal commas: some number reads in no other way, and none has a point."""
-    numeric = [column.index for column in columns.values() if column.unit is not None]
-    return writes_decimal_commas(
-        cell
-        for row in table.rows[1:]
-        for index, cell in enumerate(row.cells)
-        if index in numeric and isinstance(cell, str)
-    )
-
-
-def writes_decimal_commas(numbers: Iterable[str]) -> bool:
-    """Whether some of these cells certainly has a decimal comma, and none a decimal point."""
-    marks = {decimal_mark(cell) for cell in numbers if len(cell) < 40}
-    return "," in marks and "." not in marks
-
-
-def _ski(reading: _Reading, row: TableRow) -> SkiFacts | None:
-    before = len(reading.problems)
-    ski_id = _text(reading, row, "ski_id") or ""
-    if not _right_width(reading, row):
+def _ski(table: SchemaTable, line: Line, first_lines: dict[str, int]) -> SkiFacts | None:
+    values = line.values
+    ski_id = values["ski_id"] or ""
+    first = first_lines.setdefault(ski_id, line.number)
+    if ski_id and first != line.number:
+        line.wrong("ski_id", "id-twice", first=first)
+    recordings = _recordings(table, line)
+    _check_places(line)
+    _check_binding(line)
+    if line.bad() or (not recordings and not _predictable(line)):
+        if first == line.number:  # otherwise the ski of this id is there, from its first line
+            line.cost(ski_id)
         return None
-    if not ski_id and len(reading.problems) == before:
-        heading = reading.columns["ski_id"].heading
-        reading.add(row.line, heading, "", "but every ski needs an id", "write the number on the ski")
-    first = reading.first_lines.setdefault(ski_id, row.line)
-    if ski_id and first != row.line:
-        reading.add(
-            row.line,
-            reading.columns["ski_id"].heading,
-            ski_id,
-            f"which is the id of line {first} already; this line is left out",
-            "give every ski its own id, or delete one of the two lines",
-        )
-    values = {name: _quantity(reading, row, name) for name in QUANTITIES}
-    recordings = _recordings(reading, row)
-    _check_places(reading, row, values)
-    _check_binding(reading, row, values)
-    construction = _text(reading, row, "construction") or ""
-    side = _side(reading, row)
-    texts = {name: _text(reading, row, name) for name in ("pair_id", "generation", "note")}
-    decisive = {reading.columns[name].heading for name in _DECISIVE if name in reading.columns}
-    spoilt = any(problem.column in decisive for problem in reading.problems[before:])
-    if spoilt or (not recordings and not _complete(reading, row, values, construction)):
-        if first == row.line:  # otherwise the ski of this id is there, from its first line
-            reading.problems[before:] = [
-                replace(problem, ski=ski_id) if problem.column in decisive else problem
-                for problem in reading.problems[before:]
-            ]
-        return None
-    for recording in recordings:
-        reading.recording_lines.setdefault(recording, []).append(ski_id)
-    return SkiFacts(
-        ski_id=ski_id,
-        pair_id=texts["pair_id"],
-        side=side,
-        construction=construction,
-        generation=texts["generation"],
-        length_m=values["length"],
-        mass_kg=values["mass"],
-        stiffness_n_per_m=values["stiffness"],
-        span_m=values["span"],
-        rig_centre_m=values["rig_centre"],
-        balance_m=values["balance"],
-        binding_mass_kg=values["binding_mass"] or 0.0,
-        binding_m=values["binding"],
-        temperature_c=values["temperature"],
-        recordings=recordings,
-        note=texts["note"] or "",
-        line=row.line,
-    )
+    facts = {name: value for name, value in values.items() if value is not None and name != "recording"}
+    return SkiFacts(**facts, recordings=recordings, other=line.others, line=line.number)
 
 
-def _right_width(reading: _Reading, row: TableRow) -> bool:
-    extra = [cell_text(cell) for cell in row.cells[reading.width :]]
-    if any(extra):
-        found = next(cell for cell in extra if cell)
-        reading.add(
-            row.line,
-            "",
-            found,
-            f"beyond the last column: {len(row.cells)} cells, the heading has {reading.width}; the line is left out",
-            "put quotation marks around a cell that holds the separator, such as a decimal comma",
-        )
-        return False
-    absent = [name for name in _DECISIVE if name in reading.columns and reading.columns[name].index >= len(row.cells)]
-    if absent:
-        reading.add(
-            row.line,
-            reading.columns[absent[0]].heading,
-            cell_text(row.cells[-1]),
-            f"as the last of {len(row.cells)} cells, the heading has {reading.width}; the line is left out",
-            "write every separator, also before an empty cell",
-        )
-        return False
-    return True
-
-
-def _cell(reading: _Reading, row: TableRow, name: str) -> str | float:
-    """The cell of a column; empty where there is none, or where it is bad, which is then reported."""
-    column = reading.columns.get(name)
-    if column is None or column.index >= len(row.cells):
-        return ""
-    cell = row.cells[column.index]
-    if column.index in row.bad:
-        reading.add(row.line, column.heading, str(cell), *row.bad[column.index])
-        return ""
-    return cell
-
-
-def _text(reading: _Reading, row: TableRow, name: str) -> str | None:
-    return cell_text(_cell(reading, row, name)) or None
-
-
-def _side(reading: _Reading, row: TableRow) -> Literal["L", "R"] | None:
-    text = _text(reading, row, "side")
-    side = _SIDES.get((text or "").casefold())
-    if text and side is None:
-        reading.add(row.line, reading.columns["side"].heading, text, "which is no side", "write L or R")
-    return side
-
-
-def _quantity(reading: _Reading, row: TableRow, name: str) -> float | None:
-    cell = _cell(reading, row, name)
-    if cell == "" or (isinstance(cell, str) and not cell.strip()):
-        return None
-    column, limits = reading.columns[name], QUANTITIES[name]
-    unit = column.unit or UNITS[limits.dimension][0]
-    text = cell_text(cell)
-    try:
-        if isinstance(cell, float):
-            value = unit.to_base(cell)  # a spreadsheet's number: no text to parse
-        else:
-            value = parse_quantity(text, unit, decimal_comma=reading.decimal_comma)
-        check_range(name, value, unit)
-    except UnitError as found:
-        reading.add(row.line, column.heading, text, found.problem, found.remedy)
-        return None
-    return value
-
-
-def _check_binding(reading: _Reading, row: TableRow, values: dict[str, float | None]) -> None:
+def _check_binding(line: Line) -> None:
     """A ski is weighed as hung, with its binding."""
-    binding_kg, mass_kg = values["binding_mass"], values["mass"]
+    binding_kg, mass_kg = line.values["binding_mass_kg"], line.values["mass_kg"]
     if binding_kg is not None and mass_kg is not None and binding_kg >= mass_kg:
-        column = reading.columns["binding_mass"]
-        reading.add(
-            row.line,
-            column.heading,
-            cell_text(row.cells[column.index]),
-            f"but the ski has only {1000 * mass_kg:.6g} g as hung, its binding included",
-            "weigh both again",
-        )
+        line.wrong("binding_mass_kg", "binding-heavier", mass_g=1000 * mass_kg)
 
 
-def _check_places(reading: _Reading, row: TableRow, values: dict[str, float | None]) -> None:
+def _check_places(line: Line) -> None:
     """Distances along the ski against its length, and the rig's two supports, which must both stand under the ski."""
-    length_m = values["length"]
+    length_m = line.values["length_m"]
     if length_m is None:
         return
-    for name in ("span", "rig_centre", "balance", "binding"):
-        value = values[name]
+    for name in ("span_m", "rig_centre_m", "balance_m", "binding_m"):
+        value = line.values[name]
         if value is not None and value >= length_m:
-            _refuse_place(reading, row, name, f"but the ski is only {length_m * 1000:.6g} mm long")
-            values[name] = None
-    span_m, centre_m = values["span"], values["rig_centre"]
+            how = "in the unit of the column" if name == "span_m" else "from the tail"
+            line.wrong(name, "place-beyond-ski", length_mm=length_m * 1000, how=how)
+    span_m, centre_m = line.values["span_m"], line.values["rig_centre_m"]
     if span_m is not None and centre_m is not None and not span_m / 2 <= centre_m <= length_m - span_m / 2:
         lowest, highest = span_m * 500, (length_m - span_m / 2) * 1000
-        _refuse_place(
-            reading, row, "rig_centre", f"but the supports stand on the ski from {lowest:.6g} to {highest:.6g} mm"
-        )
+        line.wrong("rig_centre_m", "supports-off-ski", lowest_mm=lowest, highest_mm=highest)
 
 
-def _refuse_place(reading: _Reading, row: TableRow, name: str, problem: str) -> None:
-    column = reading.columns[name]
-    remedy = "measure it again, in the unit of the column" if name == "span" else "measure it again, from the tail"
-    reading.add(row.line, column.heading, cell_text(row.cells[column.index]), problem, remedy)
-
-
-def _complete(reading: _Reading, row: TableRow, values: Mapping[str, float | None], construction: str) -> bool:
+def _predictable(line: Line) -> bool:
     """Whether a ski without a recording can at least be predicted. A missing column has been named already."""
-    absent = [name for name in _NEEDED if values[name] is None] + ([] if construction else ["construction"])
-    columns = [reading.columns[name] for name in absent if name in reading.columns]
-    for column in columns:
-        reading.add(
-            row.line, column.heading, "", "and the ski has no recording either", "fill it in, or name a recording"
-        )
-    if absent and not columns and "recording" in reading.columns:
-        reading.add(
-            row.line, reading.columns["recording"].heading, "", "so nothing is known of the ski", "name a recording"
-        )
+    absent = [name for name in _PREDICTED_FROM if line.values[name] is None]
+    there = [name for name in absent if name in line.table.places]
+    for name in there:
+        line.wrong(name, "fact-missing", value="")
+    if absent and not there and "recording" in line.table.places:
+        line.wrong("recording", "facts-missing", value="")
     return not absent
 
 
-def _recordings(reading: _Reading, row: TableRow) -> tuple[Path, ...]:
-    text = _text(reading, row, "recording") or ""
-    names = [part.strip() for part in text.split(";") if part.strip()]
-    found: list[Path] = []
-    heading = reading.columns["recording"].heading if "recording" in reading.columns else "recording"
-    if len(names) > MAX_RECORDINGS:
-        reading.add(
-            row.line, heading, text, f"which names {len(names)} files, at most {MAX_RECORDINGS}", "name fewer of them"
-        )
+def _recordings(table: SchemaTable, line: Line) -> tuple[Path, ...]:
+    names = [part.strip() for part in (line.values["recording"] or "").split(";") if part.strip()]
+    if len(names) > _MAX_RECORDINGS:
+        line.wrong("recording", "recordings-too-many", count=len(names), most=_MAX_RECORDINGS)
         return ()
+    found: list[Path] = []
     for name in names:
-        recording = _recording(reading, name)
-        if isinstance(recording, tuple):
-            reading.add(row.line, heading, name, *recording)
+        # Guessing is slow in a large folder, and nobody needs fifty guesses.
+        recording = _recording(table.path.parent, name, guessing=len(table.problems) < 50)
+        if isinstance(recording, Message):
+            table.add(line.number, table.heading("recording"), name, recording)
         elif recording in found:
-            reading.add(row.line, heading, name, "which is named twice", "name every recording once")
+            line.wrong("recording", "recording-twice", value=name)
         else:
             found.append(recording)
     return tuple(found)
 
 
-def _recording(reading: _Reading, name: str) -> Path | tuple[str, str]:
+def _recording(folder: Path, name: str, *, guessing: bool) -> Path | Message:
     """The file that a cell names, or what is wrong with it and what to do."""
     slashed = name.replace("\\", "/")
     if slashed.startswith(("/", "~")) or re.match("[A-Za-z]:", slashed):
-        return "which is an absolute path", "write it relative to the folder of the table"
+        return message("recording-absolute")
     depth = 0
     for part in PurePosixPath(slashed).parts:
         depth += -1 if part == ".." else 1
         if depth < 0:
-            return "which leaves the folder of the table", "put the recordings into the table's folder or below it"
-    folder = reading.path.parent
+            return message("recording-outside")
     path = folder / slashed
+    near = None
     try:
         if path.is_file():
             return path
         if path.is_dir():
-            return "which is a folder", "name the sound files in it, with ; between them"
-        # Guessing is slow in a large folder, and nobody needs fifty guesses.
-        guessing = len(reading.problems) < 50 and path.parent.is_dir()
-        near = (
-            difflib.get_close_matches(path.name, sorted(entry.name for entry in path.parent.iterdir())[:2000], 1, 0.75)
-            if guessing
-            else []
-        )
+            return message("recording-folder")
+        if guessing and path.parent.is_dir():
+            near = nearest(path.name, sorted(entry.name for entry in path.parent.iterdir()), 0.75)
     except (OSError, ValueError) as problem:
-        return (
-            f"which cannot be looked up ({shown(getattr(problem, 'strerror', None) or problem, 60)})",
-            "check the name",
-        )
-    remedy = f"is {shown(near[0])} meant?" if near else "check the name, or copy the file there"
-    return f"but there is no such file in {shown(folder.absolute(), 100)}", remedy
+        return message("recording-unreadable", why=shown(getattr(problem, "strerror", None) or problem, 60))
+    remedy = f"is {shown(near)} meant?" if near else "check the name, or copy the file there"
+    return message("recording-missing", folder=shown(folder.absolute(), 100), remedy=remedy)

@@ -8,12 +8,13 @@ import re
 import xml.etree.ElementTree as ElementTree
 import zipfile
 import zlib
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from taptest.core.errors import LotError, shown
+from taptest.core.messages import Message, Subject, message
 
 MAX_FILE_BYTES = 32_000_000
 MAX_UNPACKED_BYTES = 64_000_000
@@ -34,34 +35,8 @@ _FOREIGN = {
     b"\x1f\x8b": "a compressed file; unpack it first",
 }
 _CALENDAR = (datetime.date, datetime.time, datetime.timedelta)
-_DATE = ("a date, into which spreadsheets turn ids such as 1-2", "format the column as text and type the cell again")
 _MAIN = "{http://schemas.openxmlformats.org/spreadsheetml/2006/main}"
 _RELATION = "{http://schemas.openxmlformats.org/officeDocument/2006/relationships}id"
-
-
-@dataclass(frozen=True)
-class CellProblem:
-    """One bad cell: where it is, what stands there, what is wrong with it and what to write instead.
-
-    ``ski``: the one that is left out for it, empty where none is or its id is not known.
-    """
-
-    file: str
-    line: int
-    column: str
-    value: str
-    problem: str
-    remedy: str
-    ski: str = ""
-
-    def __str__(self) -> str:
-        """One printable line, however long or wild the value is."""
-        where = f"{shown(self.file, 100)} line {self.line}"
-        if self.column:
-            where += f", column {shown(self.column)}"
-        found = f"found '{shown(self.value)}'" if self.value else "found nothing"
-        lost = f" (ski {shown(self.ski)} is left out)" if self.ski else ""
-        return f"{where}: {found}, {self.problem}; {self.remedy}{lost}"
 
 
 @dataclass(frozen=True)
@@ -70,7 +45,7 @@ class TableRow:
 
     line: int
     cells: tuple[str | float, ...]
-    bad: dict[int, tuple[str, str]]
+    bad: dict[int, Message]
 
 
 @dataclass(frozen=True)
@@ -79,11 +54,11 @@ class Table:
 
     file: str
     rows: tuple[TableRow, ...]
-    problems: tuple[CellProblem, ...]
-    notes: tuple[str, ...]
+    problems: tuple[Message, ...]
+    notes: tuple[Message, ...]
 
 
-def read_table(path: Path, count_known: Callable[[list[str]], int]) -> Table:
+def read_table(path: Path, count_known: Callable[[Sequence[str]], int]) -> Table:
     """Read a csv (UTF-8, UTF-16 with a mark, else cp1252; ``,`` ``;`` or tab) or the first sheet of an xlsx.
 
     Args:
@@ -147,19 +122,20 @@ def read_contents(path: Path) -> bytes:
     return data
 
 
-def decode_table(name: str, data: bytes) -> tuple[str, str, tuple[str, ...]]:
+def decode_table(name: str, data: bytes) -> tuple[str, str, tuple[Message, ...]]:
     """Text of a csv without its byte order mark, the encoding it is in, and notes.
 
     Raises:
         LotError: it is no text in a known encoding.
     """
+    label = shown(name, 100)
     if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
         try:
             return data.decode("utf-16"), "utf-16-le" if data[:1] == b"\xff" else "utf-16-be", ()
         except UnicodeDecodeError:
-            raise LotError(f"{name}: begins like UTF-16 but is damaged; save it again as CSV (UTF-8)") from None
+            raise LotError(f"{label}: begins like UTF-16 but is damaged; save it again as CSV (UTF-8)") from None
     if data.count(0) > _NUL_SHARE * len(data):
-        raise LotError(f"{name}: is not a text table (binary contents); save it as CSV (UTF-8) or .xlsx")
+        raise LotError(f"{label}: is not a text table (binary contents); save it as CSV (UTF-8) or .xlsx")
     try:
         return data.decode("utf-8-sig"), "utf-8", ()
     except UnicodeDecodeError as problem:
@@ -169,28 +145,28 @@ def decode_table(name: str, data: bytes) -> tuple[str, str, tuple[str, ...]]:
         text = data.decode("cp1252")
     except UnicodeDecodeError:
         raise LotError(
-            f"{name}: is text in no known encoding (byte {byte:#04x} in line {line}); save it as CSV (UTF-8)"
+            f"{label}: is text in no known encoding (byte {byte:#04x} in line {line}); save it as CSV (UTF-8)"
         ) from None
     return (
         text,
         "cp1252",
-        (f"{name}: not UTF-8 (byte {byte:#04x} in line {line}), read as Windows cp1252; check accents",),
+        (message("encoding-assumed", Subject(file=name), byte=f"{byte:#04x}", at=line),),
     )
 
 
-def _read_csv(name: str, data: bytes, count_known: Callable[[list[str]], int]) -> Table:
+def _read_csv(name: str, data: bytes, count_known: Callable[[Sequence[str]], int]) -> Table:
     shown_name = shown(name, 100)
-    text, _, notes = decode_table(shown_name, data)
+    text, _, notes = decode_table(name, data)
     lines = split_lines(text)
     start, separator = find_heading(lines, count_known)
     rows: list[TableRow] = []
-    problems: list[CellProblem] = []
+    problems: list[Message] = []
     limit = csv.field_size_limit(max(len(text), csv.field_size_limit()))
     try:
-        for line, cells, problem in csv_records(lines, start, separator):
-            if problem:
-                remedy = "close the quotation mark or delete it; a mark inside a cell is written twice"
-                problems.append(CellProblem(name, line, "", cells[0], problem, remedy))
+        for line, _, cells in csv_records(lines, start, separator):
+            if cells is None:
+                found = lines[line - 1].rstrip("\r\n")
+                problems.append(message("quotation-marks", Subject(None, name, line, "", found)))
             elif any(cell.strip() for cell in cells):
                 rows.append(_row(shown_name, line, cells, len(rows)))
     finally:
@@ -203,7 +179,7 @@ def split_lines(text: str) -> list[str]:
     return re.split(r"(?<=\n)|(?<=\r)(?!\n)", text)
 
 
-def find_heading(lines: list[str], count_known: Callable[[list[str]], int]) -> tuple[int, str]:
+def find_heading(lines: list[str], count_known: Callable[[Sequence[str]], int]) -> tuple[int, str]:
     """Index of the line of column names (past the last line where there is none), and the separator."""
     start = next((at for at, line in enumerate(lines) if line.strip() and not _is_comment(line)), len(lines))
     heading = lines[start] if start < len(lines) else ""
@@ -215,7 +191,7 @@ def _is_comment(line: str) -> bool:
     return line.lstrip().startswith("#")
 
 
-def _separator(heading: str, count_known: Callable[[list[str]], int]) -> str:
+def _separator(heading: str, count_known: Callable[[Sequence[str]], int]) -> str:
     def merit(separator: str) -> tuple[int, int]:
         cells = next(csv.reader([heading], delimiter=separator), [])
         return count_known(cells), len(cells)
@@ -223,8 +199,8 @@ def _separator(heading: str, count_known: Callable[[list[str]], int]) -> str:
     return max(SEPARATORS, key=merit)
 
 
-def csv_records(lines: list[str], start: int, separator: str) -> Iterator[tuple[int, list[str], str]]:
-    """Line, cells and problem of each record.
+def csv_records(lines: list[str], start: int, separator: str) -> Iterator[tuple[int, int, list[str] | None]]:
+    """First line, number of lines and cells of each record; no cells where its quotation marks do not match.
 
     One reader per record, over a bounded number of lines: a quotation mark that is never closed would otherwise
     swallow the rest of the table.
@@ -236,13 +212,12 @@ def csv_records(lines: list[str], start: int, separator: str) -> Iterator[tuple[
             continue
         reader = csv.reader(lines[at : at + _MAX_RECORD_LINES], delimiter=separator, strict=True)
         try:
-            cells = next(reader)
+            cells: list[str] | None = next(reader)
         except csv.Error:
-            yield at + 1, [lines[at].rstrip("\r\n")], "in which the quotation marks do not match"
-            at += 1
-            continue
-        yield at + 1, cells, ""
-        at += reader.line_num
+            cells = None
+        count = 1 if cells is None else reader.line_num
+        yield at + 1, count, cells
+        at += count
 
 
 def _row(name: str, line: int, cells: list[Any], count: int) -> TableRow:
@@ -252,16 +227,13 @@ def _row(name: str, line: int, cells: list[Any], count: int) -> TableRow:
         raise LotError(
             f"{name} line {line}: has {len(cells)} cells, at most {MAX_COLUMNS} are read; is it the right file?"
         )
-    bad: dict[int, tuple[str, str]] = {}
+    bad: dict[int, Message] = {}
     for index, cell in enumerate(cells):
         if isinstance(cell, str):
             if len(cell) > MAX_CELL_CHARACTERS:
-                bad[index] = (
-                    f"which has {len(cell)} characters",
-                    f"at most {MAX_CELL_CHARACTERS} are accepted: shorten it, and look for a missing quotation mark",
-                )
+                bad[index] = message("cell-too-long", characters=len(cell), most=MAX_CELL_CHARACTERS)
             elif any(character < " " and character not in "\t\r\n" for character in cell) or "\x7f" in cell:
-                bad[index] = ("which has control characters", "type the cell again")
+                bad[index] = message("cell-control-characters")
     return TableRow(line, tuple(cells), bad)
 
 
@@ -300,18 +272,15 @@ def _read_xlsx(name: str, data: bytes) -> Table:
         if rows:  # a sheet has no separators to forget: cells that are blank are there
             cells += [""] * (len(rows[0].cells) - len(cells))
         row = _row(shown_name, line, cells, len(rows))
-        row.bad.update(dict.fromkeys(dates, _DATE))
+        row.bad.update(dict.fromkeys(dates, message("cell-date")))
         for column, cell in enumerate(cells):
             if (line, column) in uncached:
-                row.bad[column] = (
-                    "a formula whose result is not stored in the file",
-                    "open the table in a spreadsheet program and save it, or write the value",
-                )
+                row.bad[column] = message("cell-formula-not-stored")
             elif isinstance(cell, str) and cell.startswith("#") and cell.endswith(("!", "?", "/A")):
-                row.bad[column] = ("an error of the spreadsheet", "repair the formula or write the value")
+                row.bad[column] = message("cell-spreadsheet-error")
         rows.append(row)
-    notes = (f"{shown_name}: read from the sheet '{shown(title)}' only ({others} more)",) if others else ()
-    return Table(name, tuple(rows), (), notes)
+    passed_over = message("sheets-passed-over", Subject(file=name), sheet=shown(title), count=others)
+    return Table(name, tuple(rows), (), (passed_over,) if others else ())
 
 
 def _stored_cell(value: Any) -> str | float:

@@ -89,7 +89,7 @@ CELLS = [
     ("mass_g", "=A1*2", ["not a number"]),
     ("length_mm", "199", ["looks like centimetres", "write 1990"]),
     ("length_mm", "1.99", ["looks like metres"]),
-    ("length_mm", "99999", ["out of range", "300 to 3000 mm"]),
+    ("length_mm", "99999", ["out of range", "300 to 2600 mm"]),
     ("stiffness_n_per_mm", "225", ["flattening stiffness", "two-support bending"]),
     ("stiffness_n_per_mm", "4438", ["looks like N/m", "write 4.438"]),
     ("span_mm", "1990", ["only 1990 mm long"]),
@@ -102,7 +102,7 @@ CELLS = [
     ("recording", "C:\\taps\\good.flac", ["absolute path"]),
     ("recording", "good.flac;good.flac", ["named twice"]),
     ("ski_id", "before", ["id of line 2 already"]),
-    ("ski_id", "", ["every ski needs an id"]),
+    ("ski_id", "", ["every ski needs it"]),
     ("construction", "ta\x07per", ["control characters"]),
 ]
 

@@ -8,10 +8,10 @@ from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
+from support.clapped_rooms import claps, impulse_response, write
 from support.places import DEMO
+from support.thick_bars import struck_bar
 from typer.testing import CliRunner
-from unit.test_bar import struck_bar
-from unit.test_room import claps, impulse_response, write
 
 from taptest.calibrate.store import FOLDER_VARIABLE, Calibration, load_calibrations, save_calibration
 from taptest.cli import app
@@ -124,7 +124,7 @@ def test_a_calibration_that_cannot_be_read_costs_only_itself(desk):
     save_calibration(folder, Calibration("bar", datetime.now(UTC), {"clock_factor": None}))
     (folder / "room-20260101T000000Z.json").write_text('{"schema": "taptest.calibration/1", "kind": "ro')
     done = run("check", "lot/lot.csv", "--json", status=4)
-    assert "room-20260101T000000Z.json: is not valid JSON" in done.stderr and "Traceback" not in done.stderr
+    assert "room-20260101T000000Z.json: not valid JSON" in done.stderr and "Traceback" not in done.stderr
     document = json.loads(done.stdout)
     assert [each["kind"] for each in document["calibrations"]] == ["bar"] and len(document["skis"]) == 2
     assert any("room-2026" in line for line in document["unread"])

@@ -10,7 +10,7 @@ from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
 from taptest.compare.compare import compare_measured
-from taptest.identify.measure import MeasuredSki
+from taptest.core.messages import Subject, message
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.pairs import judge_pairs
 from taptest.present.json.comparison import comparison_document
@@ -19,12 +19,12 @@ from taptest.present.text.character_pictures import marks_for, tones_view
 from taptest.present.text.comparison_table import comparison_view
 from taptest.present.text.pairs_table import pairs_view
 from taptest.present.text.tables import CAUTION
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
-from taptest.tables.reader import CellProblem
 
 CLASSIC = load_construction("classic_generic")
 HOSTILE = "x\x1b[31m[red]x"
-PROBLEM = CellProblem("lot.csv", 7, "mass_g", "0.52", "which looks like kilograms", "write 520")
+PROBLEM = message("not-a-number", Subject(file="lot.csv", line=7, column="mass_g", value="heavy"))
 
 # The contract: keys may be added, never taken away or renamed without a new schema number.
 PAIR = (
@@ -48,7 +48,7 @@ SHIFT = (
 def ski(ski_id, *, tapped=True, factor=1.0, **row):
     row = ski_row(ski_id, **{"balance_m": 0.99, **row})
     if not tapped:
-        return MeasuredSki(row)
+        return Ski(row)
     return measured_ski(row, CLASSIC, {n: (30.0 * n**1.9 * factor, 0.001, 0.01, 0.02) for n in range(1, 7)})
 
 
@@ -63,7 +63,7 @@ def lot():
         ski(HOSTILE, pair_id=HOSTILE, generation=HOSTILE, mass_kg=0.6),
     ]
     return MeasuredLot(
-        Lot(Path("lot.csv"), tuple(s.row for s in skis), (PROBLEM,)),
+        Lot(Path("lot.csv"), tuple(s.facts for s in skis), (PROBLEM,)),
         tuple(skis),
         {"classic_generic": CLASSIC},
         ("a.wav: no",),
@@ -116,7 +116,7 @@ def test_a_comparison_is_told_in_words_that_keep_to_the_numbers():
 @pytest.mark.parametrize("width", [80, 120])
 def test_many_groups_with_long_names_fit(width):
     skis = [ski(f"{n}", generation=f"generation with a long name, {n // 2}", mass_kg=0.5 + n / 1000) for n in range(12)]
-    measured = MeasuredLot(Lot(Path("lot.csv"), tuple(s.row for s in skis), ()), tuple(skis), {}, ())
+    measured = MeasuredLot(Lot(Path("lot.csv"), tuple(s.facts for s in skis), ()), tuple(skis), {}, ())
     lines = drawn(comparison_view(compare_measured([measured]), width), width)
     assert max(map(len, lines)) <= width
     text = " ".join(" ".join(lines).split())

@@ -19,12 +19,12 @@ from typer.testing import CliRunner
 from taptest.cli import app
 from taptest.core.errors import LotError, PlaybackError
 from taptest.io.recording import from_samples, read_recording
+from taptest.io.resampling import at_rate
 from taptest.playback import player
-from taptest.playback.playlist import Piece, Source, Wishes, at_rate, compose, level_matched, save
+from taptest.playback.playlist import Clip, PlayOptions, Source, compose, level_matched, save
 from taptest.signal.analysis import Mode, analyse
 from taptest.signal.loudness import exposure_db
-from taptest.tables.lot import read_lot
-from taptest.tables.selection import select_skis
+from taptest.tables.lot import read_lot, select_skis
 
 DEMO = ROOT / "recordings_demo"
 RATE_HZ = 48_000
@@ -39,8 +39,8 @@ def source(name):
     return Source(name, (str(DEMO / f"{name}.flac"),))
 
 
-def piece(samples, name="one"):
-    return Piece(name, f"{name}.wav", "tap", 0.5, (Mode(200.0, 0.1, 0.01, 0.001, 0.0, 3),), 0, np.asarray(samples))
+def clip(samples, name="one"):
+    return Clip(name, f"{name}.wav", "tap", 0.5, (Mode(200.0, 0.1, 0.01, 0.001, 0.0, 3),), 0, np.asarray(samples))
 
 
 def tone(frequency_hz, amplitude=0.5, seconds=1.0):
@@ -60,7 +60,7 @@ def taps():
 def test_a_tap_is_cut_out_of_its_recording_where_somebody_really_tapped(taps):
     # truth.json holds the times at which the hammer of the simulation struck; the sound needs a millisecond to arrive.
     truth = {ski["ski_id"]: ski for ski in json.loads((DEMO / "truth.json").read_text())["skis"]}
-    for each, ski_id in zip(taps.pieces, ("C01L", "S01L"), strict=True):
+    for each, ski_id in zip(taps.clips, ("C01L", "S01L"), strict=True):
         struck_s = [tap["start_s"] for tap in truth[ski_id]["taps"]]
         assert min(abs(each.onset_s - at) for at in struck_s) < 0.005
         samples, rate = soundfile.read(each.path)
@@ -73,13 +73,13 @@ def test_a_tap_is_cut_out_of_its_recording_where_somebody_really_tapped(taps):
 
 
 def test_all_sound_equally_loud_and_none_is_too_loud(taps):
-    loudness = [exposure_db(each.samples, RATE_HZ) for each in taps.pieces]
+    loudness = [exposure_db(each.samples, RATE_HZ) for each in taps.clips]
     assert loudness[0] == pytest.approx(loudness[1], abs=1e-6)
     assert taps.peak_dbfs == pytest.approx(-12.0, abs=1e-6)
 
 
 def test_matching_undoes_a_difference_of_level():
-    quiet, loud = level_matched([piece(tone(1000, 0.05)), piece(tone(1000, 0.5))], RATE_HZ)
+    quiet, loud = level_matched([clip(tone(1000, 0.05)), clip(tone(1000, 0.5))], RATE_HZ)
     np.testing.assert_allclose(quiet.samples, loud.samples, atol=1e-12)
     assert quiet.gain_db - loud.gain_db == pytest.approx(20)
     assert max(np.abs(quiet.samples).max(), np.abs(loud.samples).max()) == pytest.approx(10 ** (-12 / 20))
@@ -87,14 +87,14 @@ def test_matching_undoes_a_difference_of_level():
 
 def test_a_low_tone_is_raised_by_what_the_ear_lacks():
     # IEC 61672-1: weighting A is -16.1 dB at 125 Hz (exactly 125.89 Hz) and 0 at 1 kHz (table, from memory).
-    low, middle = level_matched([piece(tone(125.89)), piece(tone(1000))], RATE_HZ)
+    low, middle = level_matched([clip(tone(125.89)), clip(tone(1000))], RATE_HZ)
     assert low.gain_db - middle.gain_db == pytest.approx(16.1, abs=0.1)
     assert 20 * math.log10(np.abs(low.samples).max()) == pytest.approx(-12, abs=0.01)
 
 
 def test_one_that_would_be_too_loud_at_its_peak_stays_quieter_and_says_so():
     # 31.6 Hz is weighted by -39.4 dB (same table): the others are lowered by 12 dB only, so it stays 27.4 dB below.
-    low, *others = level_matched([piece(tone(31.62)), *[piece(tone(1000))] * 4], RATE_HZ)
+    low, *others = level_matched([clip(tone(31.62)), *[clip(tone(1000))] * 4], RATE_HZ)
     assert low.quieter_db == pytest.approx(39.4 - 12, abs=0.1)
     assert 20 * math.log10(np.abs(low.samples).max()) == pytest.approx(-12)
     assert 20 * math.log10(np.abs(others[0].samples).max()) == pytest.approx(-24)
@@ -105,17 +105,17 @@ def test_the_same_may_come_twice_and_nothing_is_analysed_twice(monkeypatch):
     read = []
     real = read_recording
     monkeypatch.setattr("taptest.playback.playlist.read_recording", lambda path: read.append(path) or real(path))
-    programme = compose([source("c01l"), source("c01r"), source("c01l")])
-    assert [each.name for each in programme.pieces] == ["c01l", "c01r", "c01l"]
+    playlist = compose([source("c01l"), source("c01r"), source("c01l")])
+    assert [each.name for each in playlist.clips] == ["c01l", "c01r", "c01l"]
     assert len(read) == 2
-    np.testing.assert_array_equal(programme.pieces[0].samples, programme.pieces[2].samples)
+    np.testing.assert_array_equal(playlist.clips[0].samples, playlist.clips[2].samples)
 
 
 def test_of_several_recordings_the_first_good_one_is_taken():
     both = Source("ski", (str(DEMO / "s04r.flac"), str(DEMO / "c01l.flac")))
-    assert compose([both]).pieces[0].path.endswith("c01l.flac")
+    assert compose([both]).clips[0].path.endswith("c01l.flac")
     neither = compose([Source("ski", (str(DEMO / "s04r.flac"), str(DEMO / "none.flac"))), Source("bare", ())])
-    assert neither.pieces == ()
+    assert neither.clips == ()
     assert "none of its taps can be used (double-hit, noisy)" in neither.refused[0]
     assert "bare: has no recording" in neither.refused[1]
 
@@ -133,15 +133,15 @@ def recorded(tmp_path):
 
 
 def modes_in(samples, noise):
-    """What an analysis hears, in noise that goes on in the pauses, where a programme is as silent as a recorder's gate."""
+    """What an analysis hears, in noise that goes on in the pauses, where a playlist is as silent as a recorder's gate."""
     hiss = noise * np.random.default_rng(1).standard_normal(len(samples))
     return analyse(from_samples(samples + hiss, RATE_HZ)).modes
 
 
 @pytest.mark.parametrize("octaves", [0, 1, 2])
 def test_a_shifted_tap_has_every_frequency_multiplied_and_every_damping_ratio_kept(recorded, octaves):
-    programme = compose([Source("one", (str(recorded),))] * 3, Wishes(octaves_up=octaves))
-    heard = modes_in(np.concatenate([block for _, block in programme.blocks()]), 5e-4)
+    playlist = compose([Source("one", (str(recorded),))] * 3, PlayOptions(octaves_up=octaves))
+    heard = modes_in(np.concatenate([block for _, block in playlist.blocks()]), 5e-4)
     for frequency_hz, damping_ratio, level in SKI:
         if 2**octaves * frequency_hz < 1400 and level >= 0.5:
             nearest = min(heard, key=lambda m: abs(m.frequency_hz - 2**octaves * frequency_hz))
@@ -175,10 +175,10 @@ def test_another_sample_rate_is_the_same_sound(from_hz, to_hz):
 
 
 def test_modes_beyond_the_sample_rate_are_counted():
-    programme = compose([source("c01l")], Wishes(modes=True, octaves_up=5))
-    (one,) = programme.pieces
+    playlist = compose([source("c01l")], PlayOptions(modes=True, octaves_up=5))
+    (one,) = playlist.clips
     assert one.left_out > 0 and max(mode.frequency_hz for mode in one.heard) * 32 < 0.45 * RATE_HZ
-    refused = compose([source("c01l")], Wishes(modes=True, octaves_up=6), sample_rate_hz=8_000).refused
+    refused = compose([source("c01l")], PlayOptions(modes=True, octaves_up=6), sample_rate_hz=8_000).refused
     assert "no mode heard that could be played 6 octaves up" in refused[0]
 
 
@@ -352,7 +352,7 @@ def test_without_portaudio_the_package_and_a_way_out_are_named(monkeypatch):
     monkeypatch.setattr("ctypes.util.find_library", lambda name: None)
     result = run(DEMO / "c01l.flac")
     assert (result.exit_code, result.stdout, result.stderr.count("\n")) == (1, "", 1)
-    assert "install the package libportaudio2" in result.stderr and "--save NAME.wav" in result.stderr
+    assert "install libportaudio2" in result.stderr and "--save NAME.wav" in result.stderr
 
 
 def test_without_a_loudspeaker_a_way_out_is_named(monkeypatch):

@@ -28,7 +28,12 @@ def test_an_svg_shows_the_modes_as_text_and_is_the_same_every_time(tmp_path):
     assert {"121", "191", "frequency, Hz", "level, dB", "s"} <= texts
     assert texts & {"381", "382", "383"}  # the room moves it by up to 0.3 %
     said = root.get("aria-label")
-    assert "mean spectrum of the good taps" in said and "half-power width" in said and "60 dB in" in said
+    assert (
+        "mean spectrum of the good taps" in said
+        and "how its tones fade" in said
+        and "half-power width" in said
+        and "60 dB in" in said
+    )
     assert root.get("role") == "img" and not re.search(
         r"href=\"http|url\(http|<script", first.read_text(encoding="utf-8")
     )

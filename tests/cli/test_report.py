@@ -17,14 +17,15 @@ import numpy as np
 import pytest
 import soundfile
 from scipy import signal
+from support.heard_once import measured_once
 from support.report_lots import BIG_NOTE, DEMO, HOSTILE, Page, classic_lot
 from typer.testing import CliRunner
 
 from taptest.cli import app
 from taptest.config.corrections import Citation, Corrections
+from taptest.config.settings import Settings
 from taptest.core.errors import ReportError
 from taptest.core.processes import processes
-from taptest.identify.measured_lot import measure_lot
 from taptest.pairs.pairs import judge_pairs
 from taptest.present.html import report as report_module
 from taptest.present.html.report import ReportSettings, write_report
@@ -42,7 +43,7 @@ DAY = datetime.date(2026, 2, 3)
 def made(tmp_path_factory):
     """The report of the hostile lot, and what it reports."""
     folder = tmp_path_factory.mktemp("report")
-    measured = measure_lot(read_lot(classic_lot(folder)), keep_analyses=True)
+    measured = measured_once(read_lot(classic_lot(folder)))
     path = folder / "report.html"
     done = []
     write_report(path, measured, ReportSettings(made_on=DAY), progress=lambda: done.append(1))
@@ -121,8 +122,9 @@ def test_no_number_of_check_is_missing(made):
 def test_no_figure_stands_in_the_table_that_is_not_marked(made):
     body = re.search(r'<table id="skis".*?</table>', made.html, re.DOTALL)[0]
     cells = re.findall(r"<td(?![^>]*class=\"left\")[^>]*>(.*?)</td>", body, re.DOTALL)
-    assert len(cells) == 10 * len(made.document["skis"])
-    assert all(re.sub(r"<data.*?</data>|<[^>]+>", "", cell).strip(" -±/") == "" for cell in cells)
+    assert len(cells) == 11 * len(made.document["skis"])
+    words = "<small>(heard|inferred)</small>"
+    assert all(re.sub(rf"<data.*?</data>|{words}|<[^>]+>", "", cell).strip(" -±/") == "" for cell in cells)
 
 
 COLUMNS = {
@@ -130,9 +132,10 @@ COLUMNS = {
     "mass, g": "mass_g",
     "stiffness, N/mm": "stiffness_n_per_mm",
     "predicted, Hz": "predicted_hz",
-    "heard, Hz": "measured_hz",
+    "first mode, Hz": "measured_hz",
     "off by, %": "deviation_percent",
     "against group, %": "shift_percent",
+    "limit ±, %": "shift_limit_percent",
     "uneven": "unevenness",
     "damping, %": "damping_ratio",
     "taps": "taps_good",
@@ -143,7 +146,7 @@ COLUMNS = {
 
 
 def test_every_column_holds_what_its_heading_says(made):
-    cells = re.findall(r'<td data-label="([^"]+)"[^>]*>\s*<data [^>]*data-key="(\w+)"', made.html)
+    cells = re.findall(r'<td data-label="([^"]+)"[^>]*>\s*(?:<span[^>]*>)?<data [^>]*data-key="(\w+)"', made.html)
     assert {label for label, _ in cells} == set(COLUMNS)
     for label, key in cells:
         assert key == COLUMNS[label] or (label, key) == ("predicted, Hz", "predicted_hz")
@@ -166,6 +169,22 @@ def test_summary_counts_and_reasons(made):
             assert reason[1:].rstrip(".") in made.page.text
     assert made.page.text.count(CAUTION) == 2 and "Start quietly when listening" in made.page.text
     assert "2026-02-03" in made.page.text
+
+
+def test_a_first_mode_says_whether_it_was_heard(made):
+    sources = [ski["first_mode_source"] for ski in made.document["skis"] if ski["measured_hz"]]
+    assert (
+        re.findall(r'<span class="(\w+)"><data [^>]*data-key="measured_hz".*?<small>\1</small>', made.html) == sources
+    )
+    assert "inferred" in sources
+    heard = made.html.count('heard:\n<span class="heard">')
+    assert heard == sources.count("heard")
+
+
+def test_outliers_are_to_be_confirmed_and_the_advice_stands_once(made):
+    assert "Outliers to confirm" in made.page.text and "Set aside" not in made.page.text
+    listed = made.html[made.html.index("Outliers to confirm") : made.html.index("<h2>The lot</h2>")]
+    assert len(re.findall("(?i)re-?hang|hang it again", listed)) == 1
 
 
 # --- nothing foreign -----------------------------------------------------------------------------------------------
@@ -299,10 +318,10 @@ def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
     corrections = Corrections(
         citations=(Citation("room", made_at, 4.2, "room-1.json", "so it is"),), notes=("tap the reference",)
     )
-    ski, found = made.measured.skis[0], made.measured.skis[0].identification
+    ski, found = made.measured.skis[0], made.measured.skis[0].placed
     limited = replace(found.modes[1], flags=("room-limited",), damping_ratio_limit=0.0123)
-    ski = replace(ski, identification=replace(found, modes=(found.modes[0], limited, *found.modes[2:])))
-    measured = replace(made.measured, skis=(ski, *made.measured.skis[1:3]), corrections=corrections)
+    ski = replace(ski, placed=replace(found, modes=(found.modes[0], limited, *found.modes[2:])))
+    measured = replace(made.measured, skis=(ski, *made.measured.skis[1:3]), settings=Settings(corrections=corrections))
     write_report(tmp_path / "report.html", measured, ReportSettings(made_on=DAY, audio=False))
     html = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<strong>room</strong> so it is; made 2026-01-30, 4 days old (room-1.json)." in html
@@ -369,6 +388,26 @@ def test_a_recording_that_has_gone_is_said(made, tmp_path):
     assert len(sounds(page)) == 1, "the modes alone need no recording"
 
 
+def test_report_and_sheet_judge_with_the_false_alarm_rate_of_the_settings(made, tmp_path):
+    """Fewer false alarms mean wider limits: the page says what `check` says with the same settings, and nothing else."""
+    strict, lax = Settings(false_alarm_rate=0.001), Settings(false_alarm_rate=0.1)
+    limits = {}
+    for name, settings in (("strict", strict), ("lax", lax)):
+        measured = replace(made.measured, settings=settings)
+        result = check_measured(measured)
+        how = ReportSettings(audio=False, made_on=DAY)
+        assert write_report(tmp_path / "r.html", measured, how).skis == result.skis
+        write_sheet(tmp_path / "s.html", measured, "C05", how)
+        pages = [Page((tmp_path / each).read_text(encoding="utf-8")) for each in ("r.html", "s.html")]
+        document = json.loads(json.dumps(check_document(result)))
+        assert [differences(page.numbers, document, made.measured) for page in pages] == [[], []]
+        assert f"at most 1 good ski in {1 / settings.false_alarm_rate:.0f} is flagged" in " ".join(
+            pages[0].text.split()
+        )
+        limits[name] = document["groups"][0]["limit_percent"]
+    assert limits["strict"] > 1.2 * limits["lax"]
+
+
 # --- the sheet -----------------------------------------------------------------------------------------------------
 
 
@@ -387,7 +426,11 @@ def test_a_sheet_says_what_pairs_and_check_say(made, tmp_path):
         told = f"{value:+.{decimals}f} ±{max(u, 10.0**-decimals):.{decimals}f} {symbol}"
         assert told.replace("-0 ", "0 ") in page.text
     assert f"{document['frequency_difference_cents']:+.0f} cents" in page.text
-    assert CAUTION in page.text and "not two sound ones" in page.text and "script" not in {tag for tag, _ in page.tags}
+    assert (
+        CAUTION in page.text
+        and "does not mean that either is undamaged" in page.text
+        and "script" not in {tag for tag, _ in page.tags}
+    )
 
 
 @pytest.mark.parametrize(
@@ -422,6 +465,9 @@ def test_the_command_writes_a_page_and_says_where(tmp_path, monkeypatch):
     done = run(two_skis(tmp_path))
     assert done.exit_code == 0, done.output
     assert re.fullmatch(r"report\.html \(\d{3} kB\)\n", done.stdout)
+    assert "at most 1 good ski in 100 is flagged" in (tmp_path / "report.html").read_text(encoding="utf-8")
+    assert run("lot.csv", "--false-alarm-rate", "1/20").exit_code == 0
+    assert "at most 1 good ski in 20 is flagged" in (tmp_path / "report.html").read_text(encoding="utf-8")
     done = run("lot.csv", "--sheet", "P", "-o", "pair.html")
     assert done.exit_code == 0 and "Pair <bdi>P</bdi>" in (tmp_path / "pair.html").read_text(encoding="utf-8")
 

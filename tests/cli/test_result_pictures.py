@@ -20,22 +20,27 @@ from typer.testing import CliRunner
 from taptest.beam.bar import load_bar
 from taptest.beam.construction import load_construction
 from taptest.calibrate.bar import bar_result
-from taptest.calibrate.construction import LearnedConstruction, LearnedOrder
-from taptest.calibrate.drift import ReferencePoint, follow
-from taptest.calibrate.repeatability import gauge_study
 from taptest.calibrate.room import BandDecay, RoomResult
-from taptest.calibrate.study import StudyResult
 from taptest.cli import app
 from taptest.compare.compare import compare_measured
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.present.plots import plots
-from taptest.present.plots.calibrate import bar_drawing, construction_drawing, room_drawing
+from taptest.learn.construction import LearnedConstruction, LearnedOrder
+from taptest.present.plots import style as plots
+from taptest.present.plots.calibrations import (
+    bar_drawing,
+    construction_drawing,
+    drift_drawing,
+    repeatability_drawing,
+    room_drawing,
+)
 from taptest.present.plots.compare import comparison_drawing
 from taptest.present.plots.picture import save_picture
 from taptest.present.plots.relate import relation_drawing
-from taptest.present.plots.study import drift_drawing, repeatability_drawing
 from taptest.signal.analysis import Mode
 from taptest.snow.relate import Relation, relate_properties
+from taptest.studies.drift import ReferencePoint, follow
+from taptest.studies.repeatability import gauge_study
+from taptest.studies.repeatability_table import StudyResult
 from taptest.tables.lot import Lot
 
 SVG = "{http://www.w3.org/2000/svg}"
@@ -50,7 +55,7 @@ def lot(generations=("old", NASTY), count=6):
             row = ski_row(f"{at}-{n}", generation=generation, mass_kg=0.52 - 0.02 * at + 0.001 * n, balance_m=0.98)
             tone = 30 * (1 + 0.05 * at + 0.003 * n)
             skis.append(measured_ski(row, CLASSIC, {k: (tone * k**1.9, 0.001, 0.01, 0.02) for k in range(1, 6)}))
-    table = Lot(Path("lot.csv"), tuple(ski.row for ski in skis), ())
+    table = Lot(Path("lot.csv"), tuple(ski.facts for ski in skis), ())
     return MeasuredLot(table, tuple(skis), {"classic_generic": CLASSIC}, ())
 
 

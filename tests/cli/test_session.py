@@ -9,7 +9,7 @@ import pytest
 import soundfile
 from support.tapped_skis import Desk, taps_of
 
-from taptest.capture.happenings import Asked, Ended, Said, SkiDone, SkiUp, TapKept, TapLost, TapRefused
+from taptest.capture.events import Asked, Ended, SkiDone, SkiUp, TapKept, TapRefused, Told
 from taptest.capture.session import Session
 from taptest.capture.store import Store
 from taptest.cli.station import _sound_for
@@ -49,7 +49,7 @@ class Bench:
         return [type(each).__name__ for each in self.told]
 
     def said(self):
-        return [each.text for each in self.told if isinstance(each, Said)]
+        return [each.text for each in self.told if isinstance(each, Told)]
 
     def up(self):
         return [each.ski_id for each in self.told if isinstance(each, SkiUp)]
@@ -65,7 +65,7 @@ def test_guided_through_all_skis_with_bad_taps_in_between(bench):
     assert bench.kinds() == [
         *("SkiUp", "TapKept", "TapRefused", "TapKept", "FirstLook", "SkiDone"),
         *("SkiUp", "TapRefused", "TapKept", "TapKept", "FirstLook", "SkiDone"),
-        *("SkiUp", "TapKept", "TapKept", "FirstLook", "SkiDone", "Said", "Ended"),
+        *("SkiUp", "TapKept", "TapKept", "FirstLook", "SkiDone", "Told", "Ended"),
     ]
     assert bench.up() == ["A", "B", "C"] and bench.desk.judged == [
         (ski_id, taps) for ski_id in "ABC" for taps in (1, 2, 2)
@@ -115,7 +115,7 @@ def test_what_was_complete_but_not_entered_is_entered_at_the_start(tmp_path):
 
 def test_drop_repeat_and_skip(tmp_path, bench):
     bench.tap(GOOD[0]).lines("d")
-    assert bench.session.status().good == 0 and "moved to 'dropped'" in bench.session.status().said.text
+    assert bench.session.status().good == 0 and "moved to 'dropped'" in bench.session.status().told.text
     bench.lines("drop")
     assert "no tap" in bench.said()[-1]
     bench.tap(GOOD[0]).lines("r")
@@ -140,7 +140,7 @@ def test_in_scan_order_no_tap_goes_to_a_ski_that_was_not_announced(bench):
     bench.lines("C").tap(GOOD[0], GOOD[1])
     assert bench.desk.cells["C"] == "C.flac" and bench.session.status().ski_id is None
     bench.tap(GOOD[2])
-    assert "no ski is up" in bench.told[-1].why and bench.store.unfinished() == ()
+    assert "no ski is up" in bench.told[-1].text and bench.store.unfinished() == ()
     bench.lines("")
     assert bench.session.status().ski_id == "A"
     bench.lines("C")
@@ -217,7 +217,7 @@ def test_an_unknown_id_is_asked_about(bench):
     bench.lines("X9")
     assert isinstance(bench.told[-1], Asked) and "X9" in bench.told[-1].question
     bench.tap(GOOD[0])
-    assert bench.store.unfinished() == () and "answer the question" in bench.told[-1].why
+    assert bench.store.unfinished() == () and "answer the question" in bench.told[-1].text
     bench.lines("perhaps", "n")
     assert bench.session.status().ski_id == "A" and "X9" not in bench.desk.cells
     bench.lines("X9", "y", "-")
@@ -245,7 +245,9 @@ def test_a_tap_that_cannot_be_stored_is_not_announced(bench, monkeypatch):
     with monkeypatch.context() as patch:
         patch.setattr(bench.store, "keep", full)
         bench.tap(GOOD[0])
-    assert bench.told[-1] == TapLost(FULL, trouble=True) and FULL in bench.session.status().said.text
+    lost = bench.told[-1]
+    assert lost.tap_lost and lost.trouble and lost.message.subject.ski == "A" and lost.text.endswith(FULL)
+    assert bench.session.status().told is lost and _sound_for(lost) == "repeat"
     bench.tap(GOOD[0])
     assert isinstance(bench.told[-1], TapKept) and bench.told[-1].good == 1
 

@@ -10,15 +10,14 @@ from math import sqrt
 
 import pytest
 from rich.console import Console
+from support.heard_once import measured_once
 from support.logbook_results import add, day, sound
 from support.places import DEMO
 from typer.testing import CliRunner
 
 from taptest.cli import app
-from taptest.identify.measured_lot import measure_lot
 from taptest.logbook.book import open_logbook
-from taptest.logbook.history import Change
-from taptest.logbook.softness import Softness, softness
+from taptest.logbook.history import Change, Softness, softness
 from taptest.present.text.softness_words import history_picture, softness_view
 from taptest.screen.check import check_measured
 from taptest.tables.lot import read_lot
@@ -65,14 +64,13 @@ def test_what_the_bending_test_adds_is_said_as_it_is(bends, said):
         assert said in " ".join(stream.getvalue().split())
 
 
-@pytest.mark.slow
 def test_a_pair_measured_again_a_season_later_from_its_sound(book):
     """Stepped in time with 6 % less stiffness and 1 % more mass, in other loops; the truth is the chain's eigenvalues."""
     truths = []
     for folder, month in ((DEMO, 3), (DEMO / "later", 11)):
         whole = read_lot(folder / "lot.csv")
         lot = replace(whole, rows=tuple(row for row in whole.rows if row.pair_id == "C04"))
-        lot_measured = measure_lot(lot, keep_analyses=True)
+        lot_measured = measured_once(lot)
         at = datetime(2026, month, 1, tzinfo=UTC)
         book.add_check(check_measured(lot_measured), lot, measured=lot_measured, at=at)
         truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["skis"]

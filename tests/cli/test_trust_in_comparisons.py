@@ -17,6 +17,7 @@ from taptest.calibrate.store import FOLDER_VARIABLE, Calibration, save_calibrati
 from taptest.cli import app
 from taptest.compare.compare import compare_measured
 from taptest.config.corrections import Citation, Corrections, Repeatability, TemperatureLaw
+from taptest.config.settings import Settings
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.pairs import judge_pairs
 from taptest.tables.lot import Lot
@@ -36,8 +37,10 @@ def ski(ski_id, corrections, factor=1.0, **row):
 
 
 def lot_of(skis, corrections, name="lot.csv", unread=()):
-    rows = tuple(each.row for each in skis)
-    return MeasuredLot(Lot(Path(name), rows, ()), tuple(skis), {"classic_generic": CLASSIC}, unread, corrections)
+    rows = tuple(each.facts for each in skis)
+    return MeasuredLot(
+        Lot(Path(name), rows, ()), tuple(skis), {"classic_generic": CLASSIC}, unread, Settings(corrections=corrections)
+    )
 
 
 def pair_with(corrections):
@@ -71,7 +74,7 @@ def test_a_pair_apart_in_temperature_is_no_longer_warned_of_once_that_is_correct
         result = judge_pairs(lot_of([left, right], corrections))
         assert any("K apart" in reason for reason in result.pairs[0].reasons) is kelvin
         (note,) = result.notes
-        assert note.startswith("measured between 2 and 20 °C")
+        assert "measured between 2 and 20 °C" in note
         assert ("compare skis of one temperature" in note) is kelvin and ("damping is not" in note) is not kelvin
 
 
@@ -103,7 +106,7 @@ def test_tables_that_share_calibrations_cite_them_once():
     assert [each.kind for each in result.calibrations] == ["room", "bar"]
     assert result.notes == corrections.notes and result.unread == problem
     plain = compare_measured(
-        [replace(old, corrections=Corrections(), unread=()), replace(new, corrections=Corrections(), unread=())]
+        [replace(old, settings=Settings(), unread=()), replace(new, settings=Settings(), unread=())]
     )
     assert plain.calibrations == () and plain.notes == ()
 
@@ -147,7 +150,7 @@ def test_as_it_is_typed(desk):
     plain = json.loads(run("pairs", "lot.csv", "--high", "500", "--json").stdout)
     assert plain["calibrations"] == []
     now = datetime.now(UTC) - timedelta(days=4)
-    band = {"low_hz": 44.0, "high_hz": 2800.0, "reverberation_s": 30.0}
+    band = {"low_hz": 44.0, "high_hz": 2800.0, "reverberation_s": 20.0}
     stored = {
         "room": {"bands": [band]},  # so live that no damping can be believed
         "repeatability": {"shift_u_rel": 0.02},

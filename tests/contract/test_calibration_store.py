@@ -5,19 +5,21 @@ from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import pytest
+from support.simulated_lots import CONSTRUCTION, measured_ski, moved, ski_row
 
 from taptest.calibrate.store import (
     FOLDER_VARIABLE,
     KINDS,
     Calibration,
     calibration_folder,
-    finite,
     load_calibrations,
     save_calibration,
 )
 from taptest.calibrate.use import corrections_from
+from taptest.config.corrections import Corrections, Repeatability
+from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError
-from taptest.screen.group import Evidence, Ladder, judge_group
+from taptest.screen.group import judge_group
 
 NOON = datetime(2026, 11, 25, 12, 0, 0, tzinfo=UTC)
 ROOM = {"bands": [{"low_hz": 177.0, "high_hz": 354.0, "reverberation_s": 0.5, "reverberation_u_s": 0.02}]}
@@ -81,16 +83,22 @@ def test_no_folder_is_no_calibration_unless_it_was_asked_for(tmp_path):
 BAD = {
     "empty": (b"", "not valid JSON"),
     "cut": (b'{"schema": "taptest.calibration/1", "ki', "not valid JSON"),
-    "list": (b"[]", "schema is list"),
-    "other": (b'{"schema": "taptest.check/1"}', "schema is taptest.check/1"),
-    "kind": (b'{"schema": "taptest.calibration/1", "kind": "moon"}', "kind is moon"),
+    "list": (b"[]", "the document is []"),
+    "other": (b'{"schema": "taptest.check/1"}', "schema is 'taptest.check/1'"),
+    "kind": (b'{"schema": "taptest.calibration/1", "kind": "moon"}', "kind is 'moon'"),
     "values": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": 3}', "values is 3"),
-    "made": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "made": "noon"}', "made is noon"),
-    "zone": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "made": "2026-11-25"}', "made is 2026"),
+    "made": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "made": "noon"}', "made is 'noon'"),
+    "zone": (
+        b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "made": "2026-11-25"}',
+        "made is '2026",
+    ),
     "nan": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {"x": NaN}}', "not valid JSON"),
-    "bytes": (b"\xff\xfe\x00\x01", "not valid JSON"),
+    "bytes": (b"\xff\xfe\x00\x01", "byte 0 is not UTF-8"),
     "deep": (b"[" * 100_000, "not valid JSON"),
-    "sources": (b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "sources": [1]}', "sources is"),
+    "sources": (
+        b'{"schema": "taptest.calibration/1", "kind": "bar", "values": {}, "sources": [1]}',
+        "sources, value 1, is 1",
+    ),
 }
 
 
@@ -115,13 +123,6 @@ def test_where_calibrations_are_looked_for(tmp_path, monkeypatch):
     monkeypatch.setenv(FOLDER_VARIABLE, "elsewhere")
     assert str(calibration_folder(None, beside=tmp_path / "lot.csv")) == "elsewhere"
     assert str(calibration_folder("mine", beside=tmp_path / "lot.csv")) == "mine"
-
-
-@pytest.mark.parametrize(
-    ("value", "read"), [(1, 1.0), (0.5, 0.5), (None, None), ("1", None), (True, None), (10**400, None)]
-)
-def test_numbers_in_values(value, read):
-    assert finite({"x": value}, "x") == read
 
 
 # --- what a check takes from them ----------------------------------------------------------------------------------
@@ -181,15 +182,22 @@ def test_a_reference_that_is_out_or_old_is_warned_of(tmp_path):
     ("kind", "values", "said"),
     [
         ("room", {}, "no band has a reverberation time"),
-        ("room", {"bands": [{"low_hz": 1, "high_hz": 2, "reverberation_s": 1e9}]}, "0.01 to 60 s are possible"),
-        ("room", {"bands": ["loud"]}, "a band is loud"),
+        (
+            "room",
+            {"bands": [{"low_hz": 1, "high_hz": 2, "reverberation_s": 1e9}]},
+            "bands, value 1, reverberation_s is 1000000000.0; it must lie",
+        ),
+        ("room", {"bands": ["loud"]}, "bands, value 1, is 'loud'; it must be an object"),
         ("room", {"bands": [*ROOM["bands"], *ROOM["bands"]]}, "same centre"),
-        ("bar", {"clock_factor": 2.0, "clock_u_rel": 0.0}, "a clock factor of 2"),
-        ("bar", {"clock_factor": 1.0}, "uncertainty of None"),
+        ("bar", {"clock_factor": 2.0, "clock_u_rel": 0.0}, "clock_factor is 2.0; it must lie between 0.99 and 1.01"),
+        ("bar", {"clock_factor": 1.0}, "clock_factor has no clock_u_rel"),
         ("repeatability", {}, "none of frequency_u_rel"),
-        ("repeatability", {"shift_u_rel": -1}, "shift_u_rel is -1"),
-        ("drift", {"state": "lost", "last": "2026-11-25"}, "state is lost"),
-        ("drift", {"state": "in", "last": "soon"}, "last is soon"),
+        ("repeatability", {"shift_u_rel": -1}, "shift_u_rel is -1; it must lie between 0 and 0.5"),
+        ("drift", {"state": "lost", "last": "2026-11-25"}, 'state is \'lost\'; it must be one of "in", "out"'),
+        ("bar", {"clock_factor": True, "clock_u_rel": 1e-5}, "clock_factor is True; it must be a finite number"),
+        ("bar", {"clock_factor": "1", "clock_u_rel": 1e-5}, "clock_factor is '1'; it must be a finite number"),
+        ("repeatability", {"shift_u_rel": 10**400}, "shift_u_rel is 1000"),
+        ("drift", {"state": "in", "last": "soon"}, "last is 'soon'; it must be a time such as"),
     ],
 )
 def test_values_that_cannot_be_used_are_named(tmp_path, kind, values, said):
@@ -211,15 +219,14 @@ def test_a_learnt_construction_is_cited_only_where_it_is_used(tmp_path):
 @pytest.mark.parametrize("count", [3, 12])
 def test_what_was_repeated_is_the_least_uncertainty_of_the_shift(count):
     """By physics alone below ten skis, by the group from there on."""
-    orders = (2, 3, 4, 5)
-    skis = [
-        Evidence(Ladder(orders, (0.001 * n,) * 4, (1e-4,) * 4), Ladder(), scale_u=0.002, shape_u=(0.01,) * 4)
-        for n in range(count)
-    ]
-    plain, _ = judge_group(skis)
-    repeated, _ = judge_group([replace(ski, least_shift_u=0.03) for ski in skis])
-    assert all(each.shift.u < 0.01 for each in plain)
-    assert all(each.shift.u == 0.03 for each in repeated)
+    modes = {n: (60.0 * n, 1e-4, 0.01, 0.05) for n in (2, 3, 4, 5)}
+    skis = [measured_ski(ski_row(f"{n}"), CONSTRUCTION, modes) for n in range(count)]
+    skis = [moved(ski, 0.1 * n) for n, ski in enumerate(skis)]
+    plain, _ = judge_group(skis, Settings())
+    studied = Corrections(floor=Repeatability(shift_u_rel=0.03))
+    repeated, _ = judge_group([replace(ski, corrections=studied) for ski in skis], Settings())
+    assert all(each.statistics["shift"].u < 0.03 for each in plain)
+    assert all(each.statistics["shift"].u == 0.03 for each in repeated)
 
 
 def test_every_kind_can_be_stored(tmp_path):

@@ -29,6 +29,7 @@ HEAVY = [
     "alembic",
     "psycopg",
     "platformdirs",
+    "msgspec",
 ]
 
 

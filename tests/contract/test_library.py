@@ -15,6 +15,7 @@ from typer.testing import CliRunner
 import taptest
 from taptest.cli import app
 from taptest.identify.predicted import predict_lot
+from taptest.ski.fields import sentences
 from taptest.tables.lot import read_lot
 
 SKI = {"length_m": 1.9, "mass_kg": 0.52, "stiffness_n_per_m": 3100.0, "span_m": 1.4}
@@ -96,10 +97,11 @@ def test_predict_is_the_command_and_the_closed_form():
 
 
 def test_check_is_the_command(table):
-    result = taptest.check(table, high_hz=1000, one_in=50)
-    assert taptest.as_dict(result) == document_of("check", table, "--high", 1000, "--one-in", 50)
+    settings = taptest.Settings(high_hz=1000, false_alarm_rate=0.02)
+    result = taptest.check(table, settings)
+    assert taptest.as_dict(result) == document_of("check", table, "--high", 1000, "--false-alarm-rate", "1/50")
     assert [ski.ski_id for ski in result.skis] == ["01", "02"] and len(result.unread) == 1
-    assert taptest.as_dict(taptest.check(read_lot(table), high_hz=1000, one_in=50)) == taptest.as_dict(result)
+    assert taptest.as_dict(taptest.check(read_lot(table), settings)) == taptest.as_dict(result)
 
 
 def test_check_uses_the_calibrations_that_the_command_uses(table, monkeypatch):
@@ -116,9 +118,9 @@ def test_check_uses_the_calibrations_that_the_command_uses(table, monkeypatch):
     (table.parent / "calibrations" / "room-20260102T030405Z.json").write_text(json.dumps(room))
     result = taptest.check(table)
     assert [each.kind for each in result.calibrations] == ["room"]
-    assert taptest.check(table, room_s=0.3).calibrations == ()
+    assert taptest.check(table, taptest.Settings(room_s=0.3)).calibrations == ()
     with pytest.raises(taptest.TaptestError, match="no-such-folder"):
-        taptest.check(table, calibrations=table.parent / "no-such-folder")
+        taptest.check(table, taptest.Settings(calibrations=str(table.parent / "no-such-folder")))
 
 
 def test_tables_hold_what_the_documents_hold(recording, table):
@@ -132,7 +134,7 @@ def test_tables_hold_what_the_documents_hold(recording, table):
     checked = taptest.check(table)
     skis = taptest.as_frame(checked)
     assert list(skis["verdict"]) == [ski.verdict for ski in checked.skis] and list(skis["ski_id"]) == ["01", "02"]
-    assert "modes" not in skis and "; ".join(checked.skis[1].reasons) == skis["reasons"][1]
+    assert "modes" not in skis and "; ".join(sentences(checked.skis[1].reasons)) == skis["reasons"][1]
     assert pandas.isna(skis["measured_hz"][1])
     lot = predict_lot(read_lot(DEMO / "lot.csv"))
     predicted = taptest.as_frame(lot)
@@ -158,8 +160,8 @@ def test_without_pandas_one_line_names_it(monkeypatch):
         (lambda: taptest.predict("nix", **SKI), "'nix' is not known"),
         (lambda: taptest.predict("uniform_bar", **{**SKI, "mass_kg": 520.0}), "is the unit right"),
         (lambda: taptest.check("missing.csv"), "missing.csv: not found"),
-        (lambda: taptest.check("missing.csv", one_in=5), "give 10 to 1000"),
-        (lambda: taptest.check("missing.csv", room_s=float("nan")), "0.05 to 20 s"),
+        (lambda: taptest.Settings(false_alarm_rate=0.2), "give 0.001 to 0.1"),
+        (lambda: taptest.Settings(room_s=float("nan")), "0.05 to 20 s"),
         (lambda: taptest.as_dict(3), "int: is no result"),
         (lambda: taptest.as_frame([3]), "list: is no result"),
     ],

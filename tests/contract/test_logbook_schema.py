@@ -42,9 +42,16 @@ def a_next_schema(folder, monkeypatch):
     monkeypatch.setattr(engine_module, "_MIGRATIONS", folder / "migrations")
 
 
+def unlike_the_program(book):
+    """In what the tables of a logbook differ from those that the program works with."""
+    with book.engine.connect() as connection:
+        return compare_metadata(MigrationContext.configure(connection, opts={"compare_type": True}), METADATA)
+
+
 @pytest.mark.parametrize("schema", engine_module.schema_versions())
 def test_a_logbook_of_every_schema_opens_in_this_one(schema, tmp_path):
     with open_logbook(restored(KEPT / f"schema_{schema}.sql", tmp_path / "old.sqlite")) as book:
+        assert unlike_the_program(book) == []
         skis, _ = book.skis()
         assert [(each.ski_id, each.verdict, each.measured) for each in skis] == [
             ("17R", "outlier", day(3)),
@@ -56,12 +63,14 @@ def test_a_logbook_of_every_schema_opens_in_this_one(schema, tmp_path):
         assert book.notes == ()
 
 
-def test_the_migrations_make_the_tables_that_the_program_works_with(tmp_path):
+def test_a_new_logbook_has_the_tables_that_the_program_works_with(tmp_path):
     with postgres_server() as server:
         for where in (tmp_path / "l.sqlite", server.new_database()):
-            with open_logbook(where) as book, book.engine.connect() as connection:
-                context = MigrationContext.configure(connection, opts={"compare_type": True})
-                assert compare_metadata(context, METADATA) == []
+            with open_logbook(where) as book:
+                assert unlike_the_program(book) == []
+                with book.engine.begin() as connection:  # control: another column is noticed
+                    connection.exec_driver_sql("ALTER TABLE skis ADD COLUMN weather TEXT")
+                assert [each[0] for each in unlike_the_program(book)] == ["remove_column"]
 
 
 def test_a_copy_is_kept_before_the_schema_changes(tmp_path, monkeypatch):

@@ -7,27 +7,18 @@ import pytest
 from support.places import DEMO
 
 from taptest.compare.compare import compare_measured
-from taptest.identify.measured_lot import measure_lot
 from taptest.pairs.pairs import judge_pairs
-from taptest.tables.lot import read_lot
-
-pytestmark = pytest.mark.slow  # the whole demonstration is listened to once
 
 
-@pytest.fixture(scope="module")
-def demo():
-    return measure_lot(read_lot(DEMO / "lot.csv"))
-
-
-def test_differences_of_the_demonstration_agree_with_its_truth(demo):
+def test_differences_of_the_demonstration_agree_with_its_truth(demo_measured):
     """The truth is the eigenvalues of another model, see recordings_demo; the sounds were stepped in time."""
     truth = {ski["ski_id"]: ski for ski in json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]}
     compared = 0
-    for pair in judge_pairs(demo).pairs:
+    for pair in judge_pairs(demo_measured).pairs:
         tone, damping = pair.difference("frequency"), pair.difference("damping")
         if tone is None or pair.pair_id == "C05":  # one is silent; a soft spot moves every mode differently
             continue
-        one, other = truth[pair.first.row.ski_id], truth[pair.second.row.ski_id]
+        one, other = truth[pair.first.facts.ski_id], truth[pair.second.facts.ski_id]
         true = float(np.log(np.divide(other["bending_hz"], one["bending_hz"]))[1:8].mean())
         assert abs(tone.value - true) < 2 * tone.u < 0.004  # an uncertainty that grew would hide a wrong value
         losses = float(np.log(np.divide(other["bending_damping_ratio"], one["bending_damping_ratio"]))[1:8].mean())
@@ -36,8 +27,8 @@ def test_differences_of_the_demonstration_agree_with_its_truth(demo):
     assert compared == 11
 
 
-def test_the_planted_pairs_of_the_demonstration_are_mismatched(demo):
-    by_pair = {pair.pair_id: pair for pair in judge_pairs(demo).pairs}
+def test_the_planted_pairs_of_the_demonstration_are_mismatched(demo_measured):
+    by_pair = {pair.pair_id: pair for pair in judge_pairs(demo_measured).pairs}
     assert {name for name, pair in by_pair.items() if pair.verdict == "mismatched"} == {"C05", "S02", "S06"}
     assert "weigh and bend both again" in " ".join(by_pair["S02"].reasons)  # its label says 9 % less mass than it has
     assert by_pair["S06"].difference("damping").verdict == "mismatched"
@@ -45,8 +36,8 @@ def test_the_planted_pairs_of_the_demonstration_are_mismatched(demo):
     assert "on mass and stiffness alone" in by_pair["S04"].reasons[0]
 
 
-def test_the_generations_of_the_demonstration_differ_as_they_were_made_to(demo):
-    result = compare_measured([demo])
+def test_the_generations_of_the_demonstration_differ_as_they_were_made_to(demo_measured):
+    result = compare_measured([demo_measured])
     together = result.sections[-1]
     (contrast,) = together.contrasts
     assert not together.groups and (contrast.group, contrast.against) == ("teal", "amber")
@@ -66,15 +57,15 @@ def test_the_generations_of_the_demonstration_differ_as_they_were_made_to(demo):
         assert {each.word for each in section.contrasts[0].shifts} == {"too few"}
 
 
-def test_first_modes_of_the_generations_agree_with_the_truth(demo):
+def test_first_modes_of_the_generations_agree_with_the_truth(demo_measured):
     truth = {ski["ski_id"]: ski for ski in json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]}
-    for section in compare_measured([demo]).sections[:2]:
+    for section in compare_measured([demo_measured]).sections[:2]:
         for group in section.groups:
             skis = [
-                ski.row.ski_id
-                for ski in demo.skis
-                if (ski.row.generation, f"{ski.row.construction}, bare") == (group.name, section.stratum)
-                and ski.identification is not None
+                ski.facts.ski_id
+                for ski in demo_measured.skis
+                if (ski.facts.generation, f"{ski.facts.construction}, bare") == (group.name, section.stratum)
+                and ski.placed is not None
             ]
             true = np.exp(np.mean([np.log(truth[ski]["bending_hz"][0]) for ski in skis]))
             # Inferred from the higher modes with a generic construction: 1 % (README: 98 % of skis within 2 %).

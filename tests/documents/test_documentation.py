@@ -1,6 +1,6 @@
 """The documentation says what the program does: commands, options, and output that was really printed.
 
-``python tests/test_documentation.py`` writes the present output of every example into the README.
+``python tests/documents/test_documentation.py`` writes the present output of every example into the README.
 """
 
 import doctest
@@ -304,17 +304,26 @@ def test_a_missing_option_would_be_seen():
 def test_the_readme_mentions_every_column_reason_and_flag():
     from taptest.signal.analysis import MODE_FLAGS
     from taptest.signal.taps import REASONS
-    from taptest.tables.quantities import QUANTITIES, TEXT_COLUMNS, accepted_headings
+    from taptest.tables.lot import LOT
 
-    columns = [*TEXT_COLUMNS, *(accepted_headings(name)[0] for name in QUANTITIES)]
-    absent = [word for word in (*columns, *REASONS, *MODE_FLAGS) if f"`{word}`" not in text_of(README)]
+    absent = [word for word in (*LOT.headings, *REASONS, *MODE_FLAGS) if f"`{word}`" not in text_of(README)]
     assert absent == []
 
 
-def test_the_readme_mentions_every_column_of_a_results_table():
-    from taptest.snow.results import accepted_columns
+def test_the_readme_states_the_ranges_that_a_lot_accepts():
+    from taptest.tables.lot import LOT
 
-    assert [name for name in accepted_columns() if f"`{name}`" not in text_of(README)] == []
+    stated = dict(re.findall(r"^\| `(\w+)` \| .* \| ([^|]*) \|$", text_of(README), re.MULTILINE))
+    for column in LOT.columns:
+        if column.accepted is not None:
+            least, most = (column.units[0].from_base(limit) for limit in column.accepted)
+            assert f"{least:g} to {most:g}" in stated[column.heading].replace("\N{MINUS SIGN}", "-"), column.name
+
+
+def test_the_readme_mentions_every_column_of_a_results_table():
+    from taptest.snow.results import RUNS
+
+    assert [name for name in RUNS.headings if f"`{name}`" not in text_of(README)] == []
 
 
 @pytest.mark.slow

@@ -1,7 +1,8 @@
 """Placing the ladder on hundreds of random skis, from their sound to the numbers of their modes and the unheard first one.
 
-Truth is the chain's (tests/random_skis.py); measured stiffness and mass carry relative errors of 2 % each; the microphone is
-high-passed at 80-150 Hz; hum is present. With a generic profile the construction file knows nothing of the ski's own shape.
+Truth is the chain's (tests/support/random_skis.py); measured stiffness and mass carry relative errors of 2 % each; the
+microphone is high-passed at 80-150 Hz; hum is present. With a generic profile the construction file knows nothing of the
+ski's own shape.
 
 In five of six of these sounds the first mode is heard, faintly; where it is not, it is inferred from the others. Half of the
 skis are therefore placed twice, the second time with nothing heard below 50 Hz. A construction that is known within two
@@ -13,17 +14,17 @@ well it can be done is worked out from the truth, `best_with_hindsight`, and wha
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from support.random_skis import RATE_HZ, Heard, build_ski, random_shape, simulate, smooth_thickness
+from support.random_skis import RATE_HZ, Outcome, build_ski, outcome, random_shape, simulate, smooth_thickness
 from synthesis import Shape
 
 from taptest.beam.construction import Construction, Torsion, load_construction
 from taptest.beam.predict import SkiMeasurements, predict
-from taptest.identify.ladder import Identification, identify
+from taptest.identify.ladder import identify
 from taptest.io.recording import from_samples
 from taptest.signal.analysis import analyse
 
@@ -32,15 +33,6 @@ pytestmark = pytest.mark.slow
 GENERIC = ("classic_generic", "skate_generic", "light_generic")
 SKIS = 200
 MOSTLY_HEARD = 8  # each bending order from 2 to this one is heard of two skis in three and more
-
-
-@dataclass(frozen=True)
-class Outcome:
-    judged: bool
-    wrong: tuple[tuple[int, float], ...]
-    first_error_percent: float
-    first_error_u: float
-    off_percent: tuple[float, ...] = ()  # the truth from the prediction, bending orders 1 to 8
 
 
 def described(shape: Shape, percent: float) -> Construction:
@@ -69,17 +61,6 @@ def off_by_two_percent(rng: np.random.Generator, shape: Shape) -> Shape:
         moved = np.abs(np.log(build_ski(changed, **same).bending_modes(10, hung=False)[0] / true)).max()
         size *= min(0.02 / moved, 4.0)
     return shape.varied(lambda s: 1 + size * (ripple(s) - 1))
-
-
-def outcome(heard: Heard, found: Identification) -> Outcome:
-    wrong = []
-    for mode in found.bending():
-        true = heard.bending_hz[mode.order - 1] if mode.order <= len(heard.bending_hz) else np.nan
-        if not abs(mode.frequency_hz / true - 1) < 0.015:
-            wrong.append((mode.order, mode.frequency_hz))
-    error = np.nan if found.first_hz is None else found.first_hz / heard.bending_hz[0] - 1
-    spread = np.nan if found.first_hz is None else found.first_u_hz / found.first_hz
-    return Outcome(not found.ambiguous, tuple(wrong), 100 * error, error / spread)
 
 
 def knowledge(number: int, shape: Shape, generic: Construction) -> dict[str, Construction]:

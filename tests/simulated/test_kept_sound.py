@@ -15,7 +15,7 @@ import soundfile
 from support.struck_sounds import struck
 from support.tapped_skis import DEMO, Desk, demo
 
-from taptest.capture.happenings import SkiDone, TapKept
+from taptest.capture.events import SkiDone, TapKept
 from taptest.capture.listener import Listener
 from taptest.capture.session import Session
 from taptest.capture.sources import FileSource

@@ -1,6 +1,6 @@
 """From sound to a learned construction and back: skis of one kind, different lengths and spans, heard by a small microphone.
 
-Truth is the chain's (tests/random_skis.py). Each kind has its own random shape, of which the generic file knows nothing.
+Truth is the chain's (tests/support/random_skis.py). Each kind has its own random shape, of which the generic file knows nothing.
 """
 
 from __future__ import annotations
@@ -10,19 +10,20 @@ from datetime import UTC, datetime
 
 import numpy as np
 import pytest
-from support.random_skis import RATE_HZ, random_shape, simulate, smooth_thickness
+from support.random_skis import RATE_HZ, outcome, random_shape, simulate, smooth_thickness
 from support.simulated_lots import ski_row
 from synthesis import Damping, build_ski, with_soft_spot
-from test_identification import outcome
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
-from taptest.calibrate.construction import Learner, learn
 from taptest.config.settings import RigUncertainty
+from taptest.core.messages import message
 from taptest.identify.ladder import identify
-from taptest.identify.measure import MeasuredSki, measurements_of
+from taptest.identify.measure import measurements_of
 from taptest.io.recording import from_samples
+from taptest.learn.construction import Learner, learn
 from taptest.signal.analysis import analyse
+from taptest.ski.record import Ski
 
 pytestmark = pytest.mark.slow
 
@@ -53,8 +54,8 @@ def hear(rng, shape, *, soft=False):
 def placed(row, modes, construction):
     prediction = predict(construction, measurements_of(row, RigUncertainty()))
     found = identify(modes, prediction, low_hz=15.0, high_hz=1500.0)
-    obstacles = ("ambiguous",) if found.ambiguous else ()
-    return MeasuredSki(row, construction.name, prediction, found, 5, 5, obstacles)
+    obstacles = (message("ambiguous-few-modes"),) if found.ambiguous else ()
+    return Ski(row, construction.name, prediction, found, 5, 5, obstacles)
 
 
 def deviations(skis, construction, orders=slice(1, 8)):
@@ -85,7 +86,7 @@ def test_skis_are_still_recognised_and_predicted_better():
     off, base = (np.sqrt(np.mean(deviations(fresh[6:], each) ** 2)) for each in (result.construction, GENERIC))
     assert off < 0.2 * base
     placed_by = {
-        name: [placed(row, modes, each).identification for _, row, modes in fresh]
+        name: [placed(row, modes, each).placed for _, row, modes in fresh]
         for name, each in (("learned", result.construction), ("generic", GENERIC))
     }
     outcomes = {

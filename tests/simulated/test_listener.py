@@ -12,11 +12,10 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from support.places import DEMO
-from support.struck_sounds import LOUD, hum, struck
-from unit.test_taps import good, random_recording, voice
+from support.struck_sounds import LOUD, good, hum, random_recording, struck, voice
 
-from taptest.capture.events import Block, HeardTap, Level
 from taptest.capture.listener import Listener
+from taptest.capture.stream import Block, HeardTap, Level
 from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, RecordingError
 from taptest.io.recording import from_samples, read_recording

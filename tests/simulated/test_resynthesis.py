@@ -12,10 +12,10 @@ from support.struck_sounds import SKI
 
 from taptest.config.settings import Settings
 from taptest.core.errors import PlaybackError
-from taptest.identify.ladder import PlacedMode
 from taptest.io.recording import from_samples, read_recording
 from taptest.signal.analysis import Mode, analyse
 from taptest.signal.resynthesis import HIGHEST_SHARE, LEVEL_DBFS, resynthesise, within_reach
+from taptest.ski.modes import PlacedMode
 
 RATE_HZ = 48_000
 CONTACT_S = 0.003  # the analysis looks from there on, so that is where it reads a level

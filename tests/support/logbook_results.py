@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -10,11 +11,11 @@ import soundfile
 
 from support.result_objects import analysis, verdict
 from taptest.config.corrections import Corrections
-from taptest.identify.ladder import PlacedMode
-from taptest.identify.measure import MeasuredSki
+from taptest.config.settings import Settings
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.screen.verdict import CheckResult
+from taptest.screen.result import CheckResult
 from taptest.ski.facts import SkiFacts
+from taptest.ski.modes import PlacedMode
 from taptest.tables.lot import Lot
 
 RATE_HZ = 48_000
@@ -64,14 +65,10 @@ def modes(factor=1.0, damping=0.01, u_rel=1e-4, orders=range(2, 6)):
 def checked(*skis, name="lot.csv", corrections=None):
     """A lot and its check from (row, verdict) pairs."""
     lot = Lot(Path(name), tuple(each for each, _ in skis), ())
-    result = CheckResult(tuple(each for _, each in skis), (), (), ())
-    measured = MeasuredLot(
-        lot,
-        tuple(MeasuredSki(each, corrections=corrections or Corrections()) for each, _ in skis),
-        {},
-        (),
-        corrections or Corrections(),
-    )
+    settings = Settings(corrections=corrections or Corrections())
+    judged = tuple(replace(each, facts=row, corrections=settings.corrections) for row, each in skis)
+    result = CheckResult(lot, judged, settings=settings)
+    measured = MeasuredLot(lot, judged, {}, (), settings)
     return lot, result, measured
 
 

@@ -100,3 +100,10 @@ def pickup(
     slow = resample_poly(total - offset, ratio.numerator, ratio.denominator)
     slow = slow + noise * np.abs(slow).max() * rng.standard_normal(len(slow))
     return slow + offset
+
+
+def written(path, values, sample_rate_hz, heading="acceleration_m_per_s2"):
+    time_s = np.arange(len(values)) / sample_rate_hz
+    body = "".join(f"{t:.9f},{v:.7g}\n" for t, v in zip(time_s, values, strict=True))
+    path.write_text(f"time_s,{heading}\n{body}", encoding="utf-8")
+    return path

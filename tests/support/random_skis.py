@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from synthesis import ChainSki, Damping, Shape, build_ski, smooth_thickness
 
 from taptest.beam.construction import Construction
+from taptest.ski.modes import Identification
 
 Real = NDArray[np.float64]
 RATE_HZ = 16_000
@@ -155,3 +156,23 @@ def decays(time: Real, frequency_hz: Real, damping: Real, level: Real) -> Real:
             starts = np.exp(pole * 1024 / RATE_HZ * np.arange(-(-cut // 1024)))
             total[:cut] += a * np.outer(starts, np.exp(pole * block)).imag.ravel()[:cut]
     return total
+
+
+@dataclass(frozen=True)
+class Outcome:
+    judged: bool
+    wrong: tuple[tuple[int, float], ...]
+    first_error_percent: float
+    first_error_u: float
+    off_percent: tuple[float, ...] = ()  # the truth from the prediction, bending orders 1 to 8
+
+
+def outcome(heard: Heard, found: Identification) -> Outcome:
+    wrong = []
+    for mode in found.bending():
+        true = heard.bending_hz[mode.order - 1] if mode.order <= len(heard.bending_hz) else np.nan
+        if not abs(mode.frequency_hz / true - 1) < 0.015:
+            wrong.append((mode.order, mode.frequency_hz))
+    error = np.nan if found.first_hz is None else found.first_hz / heard.bending_hz[0] - 1
+    spread = np.nan if found.first_hz is None else found.first_u_hz / found.first_hz
+    return Outcome(not found.ambiguous, tuple(wrong), 100 * error, error / spread)

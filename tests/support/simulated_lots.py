@@ -4,6 +4,7 @@ A ski's thickness varies smoothly at random, its stiffness and mass by several p
 with errors. Nothing here knows the limits that the checker sets.
 """
 
+import math
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,10 +14,12 @@ from synthesis import build_ski, smooth_thickness, with_soft_spot
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.config.settings import RigUncertainty
-from taptest.identify.ladder import Identification, PlacedMode
-from taptest.identify.measure import MeasuredSki, measurements_of
+from taptest.identify.measure import measurements_of
 from taptest.ski.facts import SkiFacts
+from taptest.ski.modes import Identification, PlacedMode
+from taptest.ski.record import Ski
 
+CONSTRUCTION = load_construction("classic_generic")
 SPAN_M = 1.4
 MASS_KG, STIFFNESS_N_PER_M = 0.52, 4600.0
 LENGTHS_M = (1.99, 2.0)
@@ -161,10 +164,43 @@ def measured_ski(row, construction, modes, *, taps=5, first_u=0.01):
     order, first = min(modes), modes[min(modes)][0]
     inferred = prediction.bending_hz[0] * first / prediction.bending_hz[order - 1]
     found = Identification(placed, 1e6, "none", False, inferred, first_u * inferred, order == 1)
-    return MeasuredSki(row, construction.name, prediction, found, taps, taps)
+    return Ski(row, construction.name, prediction, found, taps, taps)
 
 
 def with_modes(ski, **changes):
     """The ski with every placed mode changed."""
-    found = ski.identification
-    return replace(ski, identification=replace(found, modes=tuple(replace(mode, **changes) for mode in found.modes)))
+    found = ski.placed
+    return replace(ski, placed=replace(found, modes=tuple(replace(mode, **changes) for mode in found.modes)))
+
+
+def moved(ski, percent, *, order=None):
+    """The ski with all its modes, or one, measured higher by some percent."""
+    found = ski.placed
+    modes = tuple(
+        replace(mode, frequency_hz=mode.frequency_hz * (1 + percent / 100)) if order in (None, mode.order) else mode
+        for mode in found.modes
+    )
+    return replace(ski, placed=replace(found, modes=modes))
+
+
+def flat(ski, shift):
+    """The ski with every mode, and the inferred first, at its prediction times exp(shift)."""
+    found = ski.placed
+    modes = tuple(replace(mode, frequency_hz=mode.predicted_hz * math.exp(shift)) for mode in found.modes)
+    first_hz = ski.prediction.bending_hz[0] * math.exp(shift)
+    return replace(ski, placed=replace(found, modes=modes, first_hz=first_hz))
+
+
+def with_damping(ski, factor):
+    found = ski.placed
+    modes = tuple(replace(mode, damping_ratio=factor * mode.damping_ratio) for mode in found.modes)
+    return replace(ski, placed=replace(found, modes=modes))
+
+
+def at_prediction(ski_id, shift, **changes):
+    """A ski whose first two modes are at their prediction times exp(shift)."""
+    label = ski_row(ski_id, **changes)
+    seed = measured_ski(label, CONSTRUCTION, {1: (30.0, 0.001, 0.01, 0.05)})
+    hz = seed.prediction.bending_hz
+    modes = {n: (hz[n - 1] * math.exp(shift), 0.001, 0.01, 0.05) for n in (1, 2)}
+    return measured_ski(label, CONSTRUCTION, modes)

@@ -85,3 +85,62 @@ def hum(seconds: float, rate_hz: int, fundamental_hz: float, levels: Sequence[fl
     for order, level in enumerate(levels, start=1):
         total += level * np.sin(2 * np.pi * order * fundamental_hz * time + 1.7 * order)
     return total
+
+
+RATE_HZ = 16_000
+
+
+def random_recording(seed: int) -> tuple[Real, int, list[float]]:
+    """One to seven taps within 20 dB of each other, in hiss and hum, on a thing with random modes."""
+    rng = np.random.default_rng([99, seed])
+    rate_hz = int(rng.choice([8_000, 11_025, 16_000, 22_050, 32_000, 44_100, 48_000]))
+    count = int(rng.integers(1, 8))
+    onsets = 0.6 + np.concatenate(([0.0], np.cumsum(rng.uniform(0.9, 1.8, count - 1))))
+    seconds = float(onsets[-1]) + 1.2
+    modes, frequency = [], rng.uniform(50, 100)
+    while frequency < 1500:
+        modes.append((frequency, float(np.exp(rng.uniform(np.log(0.006), np.log(0.02)))), rng.uniform(0.1, 1.0)))
+        frequency *= rng.uniform(1.15, 1.6)
+    weaker_db = rng.uniform(0, 20, count)
+    samples = struck(
+        rng,
+        list(onsets),
+        seconds=seconds,
+        rate_hz=rate_hz,
+        strengths=list(10 ** (-(weaker_db - weaker_db.min()) / 20)),
+        snr_db=rng.uniform(40, 65),
+        modes=modes,
+        contact=str(rng.choice(["half-sine", "sawtooth"])),
+        contact_s=rng.uniform(0.0008, 0.0025),
+    )
+    samples += hum(seconds, rate_hz, rng.choice([50.0, 60.0]), 10 ** (-rng.uniform(50, 70, 4) / 20))
+    return samples, rate_hz, list(onsets)
+
+
+ONSETS = [0.7, 2.2, 3.7]
+
+
+def good(seed: int = 1, *, snr_db: float = 50.0, rate_hz: int = RATE_HZ) -> Real:
+    """Three taps with which nothing is wrong."""
+    return struck(np.random.default_rng(seed), ONSETS, seconds=5.2, snr_db=snr_db, rate_hz=rate_hz)
+
+
+def voice(rng: np.random.Generator, seconds: float, rate_hz: int = RATE_HZ) -> Real:
+    """Syllables: noise through three formants, 4 a second (an invented stand-in; real speech is in test_real_sounds)."""
+    time = np.arange(round(seconds * rate_hz)) / rate_hz
+    total = np.zeros(len(time))
+    noise = rng.standard_normal(len(time))
+    for formant in (500.0, 1500.0, 2500.0):
+        kernel = free_decay(np.arange(round(0.02 * rate_hz)) / rate_hz, formant, 0.05)
+        total += np.convolve(noise, kernel)[: len(time)]
+    return np.asarray(total / np.abs(total).max() * np.sin(4 * np.pi * time) ** 2)
+
+
+def follower(samples: Real, rate_hz: int, attack_s: float, release_s: float) -> Real:
+    """Level meter of a recorder: one time constant up, another down."""
+    up, down = np.exp(-1 / (attack_s * rate_hz)), np.exp(-1 / (release_s * rate_hz))
+    level, out = 0.0, np.empty(len(samples))
+    for i, size in enumerate(np.abs(samples)):
+        level = size + (level - size) * (up if size > level else down)
+        out[i] = level
+    return out

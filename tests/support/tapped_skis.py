@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from support.places import DEMO
-from taptest.capture.events import HeardTap
+from taptest.capture.stream import HeardTap
 from taptest.io.recording import Recording, from_samples, read_recording
 from taptest.signal.analysis import Analysis, analyse
 
@@ -42,6 +42,12 @@ class Word:
 
     verdict: str = "pass"
     reasons: tuple[str, ...] = ()
+    measured_hz: float | None = None
+    predicted_hz: float | None = None
+    measured_u_hz: float | None = None
+    deviation_percent: float | None = None
+    modes: tuple[object, ...] = ()
+    statistics: tuple[object, ...] = ()
 
 
 @dataclass(frozen=True)

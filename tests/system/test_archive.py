@@ -23,7 +23,7 @@ from taptest.config.corrections import Corrections, RoomDecay
 from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError
 from taptest.io.recording import read_recording
-from taptest.present.json.documents import recording_document
+from taptest.present.json.analysis import recording_document
 from taptest.signal.analysis import analyse
 
 SETTINGS = Settings(high_hz=600)

@@ -18,7 +18,7 @@ from taptest.core.errors import ArchiveError, PackageError
 from taptest.logbook.archive_results import LoggedResults
 from taptest.logbook.book import open_logbook
 from taptest.logbook.schema import ANALYSES, MODES
-from taptest.present.json.documents import recording_document
+from taptest.present.json.analysis import recording_document
 
 pytestmark = pytest.mark.timeout(120)  # a cluster that hangs should not hold up the rest for ten minutes
 

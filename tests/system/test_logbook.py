@@ -237,7 +237,8 @@ def a_check(folder):
     measured = replace(
         measured,
         skis=tuple(
-            replace(ski, analyses=tuple(heard(path=str(path)) for path in ski.row.recordings)) for ski in measured.skis
+            replace(ski, analyses=tuple(heard(path=str(path)) for path in ski.facts.recordings))
+            for ski in measured.skis
         ),
     )
     return lot, result, measured

@@ -9,6 +9,7 @@ import random
 import re
 import shutil
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -24,9 +25,9 @@ from taptest.core.errors import LogbookError
 from taptest.export.table import read_table
 from taptest.io.recording import read_recording
 from taptest.logbook.book import open_logbook
-from taptest.logbook.export import export_folder, export_sheet, export_sounds, export_table
+from taptest.logbook.export import SHEET_COLUMNS, export_folder, export_sheet, export_sounds, export_table, table_names
 from taptest.logbook.importing import import_folder
-from taptest.logbook.tables import SHEET_COLUMNS, table_names
+from taptest.signal.identity import sound_sha256
 
 
 @pytest.fixture(autouse=True)
@@ -69,7 +70,7 @@ def test_what_was_exported_comes_back_the_same(suffix, season, tmp_path):
     assert copies.sounds == 4 and copies.missing == ()
     with open_logbook(tmp_path / "new.sqlite") as book:
         done = import_folder(book, tmp_path / "out", sounds=tmp_path / "sounds")
-        assert done.refused == [] and done.missing == 0 and done.sounds == 4
+        assert done.left_out == () and done.sounds_missing == () and done.sounds_copied == 4
         assert {name: done.entered[name] for name in ("skis", "verdicts", "analyses", "recordings")} == {
             "skis": 3,
             "verdicts": 4,
@@ -83,7 +84,7 @@ def test_what_was_exported_comes_back_the_same(suffix, season, tmp_path):
             (kept,) = page.recordings
             assert (book.place.sounds / kept.file).read_bytes() == (season.place.sounds / kept.file).read_bytes()
         second = import_folder(book, tmp_path / "out")
-        assert not any(second.entered.values()) and second.refused == [] and second.known > 20
+        assert not any(second.entered.values()) and second.left_out == () and second.known > 20
     assert files_of(tmp_path / "again") == files_of(tmp_path / "out")
 
 
@@ -91,7 +92,7 @@ def test_a_logbook_moves_between_sqlite_and_postgresql(season, tmp_path, monkeyp
     monkeypatch.setenv("TAPTEST_SOUNDS", str(tmp_path / "server-sounds"))
     export_folder(season, tmp_path / "out")
     with postgres_server() as server, open_logbook(server.new_database()) as book:
-        assert import_folder(book, tmp_path / "out").refused == []
+        assert import_folder(book, tmp_path / "out").left_out == ()
         export_folder(book, tmp_path / "again")
     assert files_of(tmp_path / "again") == files_of(tmp_path / "out")
 
@@ -119,7 +120,7 @@ def test_any_text_and_number_survives_the_way_there_and_back(note, construction,
             export_folder(book, here / "out")
             before = book.history("17L")
         with open_logbook(here / "two.sqlite") as book:
-            assert import_folder(book, here / "out").refused == []
+            assert import_folder(book, here / "out").left_out == ()
             assert book.history("17L") == before
             export_folder(book, here / "again")
         assert files_of(here / "again") == files_of(here / "out")
@@ -205,8 +206,8 @@ def test_a_row_that_was_changed_is_named_and_the_others_come_in(name, column, va
     changed(tmp_path / "out" / f"{name}-0001.jsonl", lambda row: row.update({column: value}))
     with open_logbook(tmp_path / "new.sqlite") as book:
         done = import_folder(book, tmp_path / "out")
-        assert any("-0001.jsonl line 2" in each and name in each for each in done.refused)
-        assert any(re.search(told, each) for each in done.refused), done.refused
+        assert any("-0001.jsonl line 2" in each and name in each for each in done.left_out)
+        assert any(re.search(told, each) for each in done.left_out), done.left_out
         skis, _ = book.skis()
         assert len(skis) >= 1
         for each in skis:  # nothing of what came in is half there
@@ -220,17 +221,23 @@ def test_a_row_whose_reference_did_not_come_in_is_named(season, tmp_path):
     with open_logbook(tmp_path / "new.sqlite") as book:
         done = import_folder(book, tmp_path / "out")
         assert done.entered["skis"] == 3 and done.entered["analyses"] == 1 and not done.entered.get("verdicts")
-        assert len(done.refused) == 4 and all("column lot_check" in each for each in done.refused)
+        assert len(done.left_out) == 4 and all("column lot_check" in each for each in done.left_out)
 
 
-def test_what_is_there_otherwise_stays(season, tmp_path):
+def test_what_is_there_otherwise_stays_and_the_other_comes_in_beside_it(season, tmp_path):
     export_folder(season, tmp_path / "out")
     with open_logbook(tmp_path / "new.sqlite") as book:
-        import_folder(book, tmp_path / "out")
-        with book.engine.begin() as connection:
-            connection.exec_driver_sql("UPDATE checks SET digest = 'another'")
+        add(
+            book, "17L", sound(tmp_path, "a.flac"), at=day(1), note="=1+1", damping=0.02
+        )  # the same check, other damping
+        before = book.ski("17L").last
         done = import_folder(book, tmp_path / "out")
-    assert len(done.refused) == 4 and all("with other contents" in each for each in done.refused)
+        (conflict,) = done.conflicts
+        assert done.left_out == () and conflict.kind == "verdict" and "ski 17L" in conflict.told
+        both = [point.verdict for point in book.history("17L", superseded=True).points]
+        assert before in [replace(each, superseded=before.superseded) for each in both]
+        assert sorted(each.modes[0].damping_ratio for each in both) == [0.01, 0.02]
+        assert not any(import_folder(book, tmp_path / "out").entered.values())
 
 
 def test_a_copy_that_is_another_sound_is_not_taken(season, tmp_path):
@@ -241,9 +248,11 @@ def test_a_copy_that_is_another_sound_is_not_taken(season, tmp_path):
     third.write_bytes(b"fLaC")
     with open_logbook(tmp_path / "new.sqlite") as book:
         done = import_folder(book, tmp_path / "out", sounds=tmp_path / "sounds")
-        assert done.entered["recordings"] == 2 and done.sounds == 2
-        text = "\n".join(done.refused)
-        assert "is another sound than this one" in text and "its sound cannot be read" in text
+        assert done.entered["recordings"] == 4 and done.sounds_copied == 2 and len(done.sounds_missing) == 2
+        text = "\n".join(done.left_out)
+        assert f"{one.name}: is another sound than this one" in text and f"{third.name}: " in text
+        kept = [path for path in book.place.sounds.rglob("*") if path.is_file()]
+        assert len(kept) == 2 and all(sound_sha256(read_recording(path)) == path.stem for path in kept)
 
 
 def test_a_folder_of_a_newer_program_or_of_something_else_is_refused(season, tmp_path):
@@ -278,7 +287,7 @@ def test_bytes_hurt_anywhere_give_no_traceback_and_nothing_half(suffix, season, 
             import_folder(book, tmp_path / f"hurt{attempt}")
             export_folder(book, tmp_path / f"again{attempt}")
             with open_logbook(tmp_path / f"last{attempt}.sqlite") as last:
-                assert import_folder(last, tmp_path / f"again{attempt}").refused == []
+                assert import_folder(last, tmp_path / f"again{attempt}").left_out == ()
             for each in book.skis()[0]:
                 book.history(each.ski_id)
 

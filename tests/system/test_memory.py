@@ -7,13 +7,13 @@ import sys
 
 import pytest
 
-from taptest.capture import memory
+from taptest.core.processes import give_back_large_arrays
 
 # A large array raises the size up to which glibc keeps what is freed (mallopt(3)); a smaller one is then kept.
 CODE = """
 import sys
 import numpy as np
-from taptest.capture.memory import give_back_large_arrays
+from taptest.core.processes import give_back_large_arrays
 def resident_mb():
     return int(open("/proc/self/statm").read().split()[1]) * 4096 / 1e6
 if sys.argv[1] == "yes":
@@ -43,4 +43,4 @@ def test_elsewhere_nothing_happens(monkeypatch, problem):
         raise problem
 
     monkeypatch.setattr(ctypes, "CDLL", refuse)
-    assert memory.give_back_large_arrays() is None and asked == [None]
+    assert give_back_large_arrays() is None and asked == [None]

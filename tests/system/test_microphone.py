@@ -109,7 +109,7 @@ def test_taps_through_a_real_input_are_those_of_the_file(tmp_path: Path) -> None
     played, _ = soundfile.read(path, dtype="int16")
     code = """
 import sys
-from taptest.capture.events import HeardTap
+from taptest.capture.stream import HeardTap
 from taptest.capture.listener import Listener
 from taptest.capture.microphone import Microphone
 microphone = Microphone()

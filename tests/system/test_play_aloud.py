@@ -75,7 +75,7 @@ def test_what_comes_out_is_what_would_be_saved(tmp_path):
         ("stall", 1, "takes no more sound; start the sound system of this computer anew"),
         ("unplug", 1, "stopped in the middle; was it unplugged?"),
         ("interrupt", 130, "taptest: stopped"),
-        ("stalled before", 1, "does not answer; start it anew"),
+        ("stalled before", 1, "has not answered for 5 s; start it anew"),
     ],
 )
 def test_a_sound_system_that_fails_is_one_line_and_no_wait_for_ever(what, status, part):

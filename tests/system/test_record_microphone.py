@@ -11,9 +11,9 @@ import threading
 import numpy as np
 import pytest
 from support.pseudo_terminal import on_a_terminal
+from support.sessions import SKIS, command, frequencies, unrecorded_lot
 from support.tapped_skis import demo
 from support.virtual_microphone import need_sound_server, virtual_microphone
-from test_record import SKIS, command, frequencies, lot  # noqa: F401
 
 from taptest.io.recording import from_samples, read_recording
 from taptest.signal.analysis import analyse
@@ -21,8 +21,13 @@ from taptest.signal.analysis import analyse
 RATE = 48_000
 
 
+@pytest.fixture
+def lot(tmp_path):
+    return unrecorded_lot(tmp_path)
+
+
 @pytest.mark.slow
-def test_three_skis_with_bad_taps_in_between_through_the_sound_system(lot):  # noqa: F811
+def test_three_skis_with_bad_taps_in_between_through_the_sound_system(lot):
     need_sound_server()
     spoilt, analysis = demo("c02l")
     bad = next(tap for tap in analysis.taps if not tap.accepted)
@@ -80,7 +85,7 @@ def played_at(played, words):
     return at - loud
 
 
-def test_an_unplugged_microphone_is_explained_and_asked_about_and_its_libraries_keep_silent(lot):  # noqa: F811
+def test_an_unplugged_microphone_is_explained_and_asked_about_and_its_libraries_keep_silent(lot):
     with (
         virtual_microphone() as microphone,
         on_a_terminal(command(lot, "--device", microphone.device, "--quiet")) as terminal,

@@ -11,11 +11,11 @@ from pathlib import Path
 
 import pytest
 from support.browser import Browser, chromium
+from support.heard_once import measured_once
 from support.report_lots import classic_lot
 from support.system import missing
 
-from taptest.identify.measured_lot import measure_lot
-from taptest.present.html.pdf import find_browser, print_to_pdf
+from taptest.present.html.files import find_browser, print_to_pdf
 from taptest.present.html.report import ReportSettings, write_report
 from taptest.present.html.sheet import write_sheet
 from taptest.tables.lot import read_lot
@@ -32,7 +32,7 @@ def pages(tmp_path_factory):
     """The report and a sheet of a lot with hostile rows."""
     chromium()
     folder = tmp_path_factory.mktemp("pages")
-    measured = measure_lot(read_lot(classic_lot(folder)), keep_analyses=True)
+    measured = measured_once(read_lot(classic_lot(folder)))
     write_report(folder / "report.html", measured, ReportSettings(made_on=DAY))
     write_sheet(folder / "sheet.html", measured, "C05", ReportSettings(made_on=DAY))
     return folder

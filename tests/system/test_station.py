@@ -12,16 +12,17 @@ import pytest
 from rich.console import Console
 from support.tapped_skis import Desk, demo, taps_of
 
-from taptest.capture import beeps
-from taptest.capture.beeps import Beeper, length_s, synthesised
-from taptest.capture.events import Block, Level
-from taptest.capture.happenings import Ended, Said, SkiDone, SkiUp, Status, TapKept, TapRefused
-from taptest.capture.lot_desk import LotDesk
+from taptest.capture.events import Ended, SkiDone, SkiUp, Status, TapKept, TapRefused, Told
+from taptest.capture.lot_table import LotTable
 from taptest.capture.session import Session
 from taptest.capture.store import Store
+from taptest.capture.stream import Block, Level
 from taptest.capture.worker import Worker
 from taptest.cli.keyboard import Lines
 from taptest.core.errors import CaptureError
+from taptest.core.messages import Subject, message
+from taptest.playback import tones
+from taptest.playback.tones import Beeper, length_s, synthesised
 from taptest.present.text.analysis_table import TAP_REASONS
 from taptest.present.text.live_view import Moment, closing_view, live_view, plain_line
 
@@ -136,12 +137,12 @@ def test_sounds_are_quiet_short_without_a_click_and_can_be_told_apart():
     spectra = []
     for kind in ("good", "repeat", "done"):
         sound = synthesised(kind)
-        assert np.abs(sound).max() <= 0.1 and 0.05 < len(sound) / beeps.SAMPLE_RATE_HZ < 0.5
+        assert np.abs(sound).max() <= 0.1 and 0.05 < len(sound) / tones.SAMPLE_RATE_HZ < 0.5
         # A step of a click would be as large as the sound; a sine of 2 kHz moves by 2 pi f / fs of its amplitude.
-        assert np.abs(np.diff(sound, prepend=0.0, append=0.0)).max() < 0.1 * 2 * np.pi * 2000 / beeps.SAMPLE_RATE_HZ
-        power = np.abs(np.fft.rfft(sound, 2 * beeps.SAMPLE_RATE_HZ)) ** 2
+        assert np.abs(np.diff(sound, prepend=0.0, append=0.0)).max() < 0.1 * 2 * np.pi * 2000 / tones.SAMPLE_RATE_HZ
+        power = np.abs(np.fft.rfft(sound, 2 * tones.SAMPLE_RATE_HZ)) ** 2
         spectra.append(power / np.linalg.norm(power))
-        assert length_s(kind) > len(sound) / beeps.SAMPLE_RATE_HZ
+        assert length_s(kind) > len(sound) / tones.SAMPLE_RATE_HZ
     likeness = [float(spectra[a] @ spectra[b]) for a, b in ((0, 1), (0, 2), (1, 2))]
     assert max(likeness) < 0.1
 
@@ -153,7 +154,7 @@ def test_the_right_sound_is_played_in_its_own_thread():
     )
     beeper.beep("done")
     beeper.close()
-    assert played[0][0] == "beeps" and np.array_equal(played[0][1], synthesised("done")) and not bells
+    assert played[0][0] == "tones" and np.array_equal(played[0][1], synthesised("done")) and not bells
 
 
 def test_where_nothing_can_be_played_the_bell_rings():
@@ -195,12 +196,12 @@ def done(tmp_path):
     heading = "ski_id,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm\n"
     path.write_text(heading + "17L,classic_generic,1990,513,5.035,1400\n", encoding="utf-8")
     analysis = demo("c05l")[1]
-    return SkiDone("17L", (Path("17L.flac"),), 5, analysis.modes, LotDesk(path).judge("17L", [analysis]))
+    return SkiDone("17L", (Path("17L.flac"),), 5, analysis.modes, LotTable(path).judge("17L", [analysis]))
 
 
 def moment(done, **changes):
     last = TapRefused("18L", 2, 5, ("double-hit", "cut-short"))
-    status = Status("18L", 2, 5, 7, None, last, done, Said("ski 17L skipped"), False)
+    status = Status("18L", 2, 5, 7, None, last, done, Told(message("ski-skipped", Subject(ski="17L"))), False)
     fields = {"source": "microphone", "level": Level(1.0, -35.0, -12.0, -70.0, 480), "typed": "S0"}
     return Moment(status, **{**fields, **changes})
 

@@ -22,7 +22,6 @@ from taptest.cli import app
 from taptest.core.errors import LogbookUnreachable
 from taptest.io.recording import read_recording
 from taptest.logbook.book import open_logbook
-from taptest.logbook.contents import reading
 from taptest.logbook.merge import merge_logbooks
 from taptest.logbook.place import place_of, waiting_place
 from taptest.logbook.schema import METADATA
@@ -54,7 +53,7 @@ def where(request, data):
 
 
 def count(book, table):
-    return reading(book, lambda c: c.scalar(select(func.count()).select_from(METADATA.tables[table])))
+    return book.database.read(lambda c: c.scalar(select(func.count()).select_from(METADATA.tables[table])))
 
 
 def skis_of(book):
@@ -79,7 +78,7 @@ def test_eight_stations_at_once_lose_nothing_and_double_nothing(where, data):
         assert [count(book, name) for name in ("skis", "recordings", "checks", "verdicts")] == [97] * 4
         assert count(book, "stations") == 8
         found = verify_logbook(book)
-        assert (found.sound, found.mended, found.notes, found.sounds) == (True, (), (), 97)
+        assert (found.ok, found.mended, found.notes, found.sounds) == (True, (), (), 97)
 
 
 @pytest.mark.slow
@@ -93,18 +92,18 @@ def test_killed_at_a_hundred_random_moments_it_is_sound_and_has_every_write_that
     with open_logbook(where) as book:
         assert acknowledged <= skis_of(book)
         found = verify_logbook(book)
-        assert found.sound, found.faults
+        assert found.ok, found.faults
         # Killed between the sound and its row: the sound gets one as soon as nobody can be at work on it.
         for path in book.place.sounds.rglob("*"):
             os.utime(path, (time.time() - 3600,) * 2)
         after = verify_logbook(book)
-        assert after.sound and verify_logbook(book).mended == ()
+        assert after.ok and verify_logbook(book).mended == ()
         # Control: a row that goes missing is noticed.
         with book.engine.begin() as connection:
             if connection.dialect.name == "sqlite":
                 victim = connection.exec_driver_sql("SELECT verdict, number FROM placed_modes LIMIT 1").one()
                 connection.exec_driver_sql("DELETE FROM placed_modes WHERE verdict = ? AND number = ?", tuple(victim))
-        assert verify_logbook(book).sound == (book.place.path is None)
+        assert verify_logbook(book).ok == (book.place.path is None)
 
 
 def test_a_station_whose_server_stops_goes_on_and_hands_over_when_it_is_back(server, data):
@@ -131,8 +130,8 @@ def test_a_station_whose_server_stops_goes_on_and_hands_over_when_it_is_back(ser
         assert skis_of(book) == {"17L", "17R", "18L", "18R", "19L"}
         (told,) = book.notes
         assert "what had waited" in told and "3 verdicts" in told
-        assert all((book.place.sounds / name).exists() for name in reading(book, stored_names))
-        assert verify_logbook(book).sound and verify_logbook(book).notes == ()
+        assert all((book.place.sounds / name).exists() for name in book.database.read(stored_names))
+        assert verify_logbook(book).ok and verify_logbook(book).notes == ()
     with StationLogbook(where) as station:  # once, and what comes later waits again
         assert station.notes == () and not station.waits
 
@@ -220,7 +219,7 @@ def test_a_station_with_the_least_rights_can_do_its_work_and_nothing_else(guarde
         assert merge_logbooks(book, laptop).entered["verdicts"] == 1
         assert merge_logbooks(laptop, book).entered["verdicts"] == 1
         assert skis_of(book) == {"17L", "17R", "18L"} and book.ski("17L").last.verdict == "pass"
-        assert len(book.history("18L").points) == 1 and verify_logbook(book).sound
+        assert len(book.history("18L").points) == 1 and verify_logbook(book).ok
         columns = {name: next(iter(table.columns)).name for name, table in METADATA.tables.items()}
         for table, column in {**columns, "alembic_version": "version_num"}.items():
             for statement in (
@@ -296,12 +295,12 @@ def test_sounds_that_lie_with_other_stations_are_no_fault_and_lost_ones_are(serv
     with open_logbook(where, station="bench 2") as book:
         found = verify_logbook(book)
         assert (
-            found.sound
+            found.ok
             and found.sounds == 1
             and found.notes == ("sounds that lie with other stations and were not looked at: 1",)
         )
         for path in book.place.sounds.rglob("*.flac"):
             path.unlink()
-        assert not verify_logbook(book).sound
+        assert not verify_logbook(book).ok
         mended = verify_logbook(book, search=[data / "bench 1", data])
-        assert mended.sound and mended.notes == () and mended.sounds == 2
+        assert mended.ok and mended.notes == () and mended.sounds == 2

@@ -2,15 +2,11 @@
 
 import numpy as np
 import pytest
-from scipy.optimize import brentq
+from support.thick_bars import RIGIDITY, exact_hz
 
 from taptest.beam.construction import load_construction
 from taptest.beam.model import Beam, bending_modes
 from taptest.beam.predict import SkiMeasurements, predict
-
-# Derived: rectangular section, Poisson ratio 0.3; the shear coefficient 10 (1 + nu)/(12 + 11 nu) is from memory,
-# G. R. Cowper, J. Appl. Mech. 33 (1966) 335. kappa G A L²/EI = RIGIDITY (L/t)².
-RIGIDITY = 13 / 15.3 * 12 / 2.6
 
 
 def thick(slenderness: float, **more: float) -> Beam:
@@ -18,32 +14,6 @@ def thick(slenderness: float, **more: float) -> Beam:
     shear = np.full(2, more.get("shear", RIGIDITY / slenderness**2))
     rotary = np.full(2, more.get("rotary", slenderness**2 / 12))
     return Beam(np.array([0.0, 1.0]), np.ones(2), np.ones(2), shear, rotary)
-
-
-def exact_hz(slenderness: float, count: int) -> list[float]:
-    """Derived: T. C. Huang's free-free frequency equation (J. Appl. Mech. 28, 1961, 579), for each parity."""
-    g, j = RIGIDITY / slenderness**2, slenderness**2 / 12
-
-    def condition(omega: float, even: bool) -> float:
-        # w'' - theta' = -s w and theta'' + g (w' - theta) + j omega² theta = 0 with s = omega²/g.
-        s, r = omega**2 / g, j * omega**2
-        half, rest = (s + r) / 2, s * (g - r)
-        root = np.sqrt(half**2 + rest)
-        a, b = np.sqrt(root - half), np.sqrt(root + half)
-        ch, sh, c, n = np.cosh(a / 2), np.sinh(a / 2), np.cos(b / 2), np.sin(b / 2)
-        if even:
-            return float(((a**2 + s) * ch * n / b - (s - b**2) * c * sh / a) / ch)
-        return float((-(a**2 + s) * sh * c / b - (s - b**2) * n * ch / a) / ch)
-
-    # Above sqrt(g/j) both roots are waves and the equation takes another form.
-    grid = np.linspace(10, min(1500, 0.99 * np.sqrt(g / j)), 6000)
-    found = []
-    for even in (True, False):
-        values = [condition(float(x), even) for x in grid]
-        for i in range(grid.size - 1):
-            if values[i] * values[i + 1] < 0:
-                found.append(brentq(lambda x, even=even: condition(x, even), grid[i], grid[i + 1], xtol=1e-12))
-    return [omega / (2 * np.pi) for omega in sorted(found)[:count]]
 
 
 @pytest.mark.parametrize("slenderness", [0.02, 0.03, 0.04, 0.05, 0.1])

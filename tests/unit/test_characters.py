@@ -6,18 +6,15 @@ import math
 import numpy as np
 import pytest
 from rich.console import Console
-from support.places import DEMO
 from support.result_objects import placed, verdict
 from support.result_objects import result as checked
 from support.struck_sounds import struck
-from typer.testing import CliRunner
 
-from taptest.cli import app
 from taptest.config.settings import Settings
 from taptest.io.recording import from_samples
 from taptest.present.text.character_pictures import ladders_view, traces_view
 from taptest.present.text.characters import CharacterPicture, even_axis, frequency_axis, shows_dots
-from taptest.screen.verdict import GroupSummary
+from taptest.screen.result import GroupSummary
 from taptest.signal.analysis import analyse
 from taptest.signal.traces import main_traces
 
@@ -190,7 +187,7 @@ def ski(ski_id, deviations, word="pass", group=0):
 @pytest.mark.parametrize("width", [80, 120])
 def test_ladders_show_who_lies_where(width):
     plain = {n: 0.0 for n in range(2, 7)}
-    group = GroupSummary("classic_generic", "1990", "bare", 4, 0.0, 0.5, 2.0, "group")
+    group = GroupSummary("classic_generic", 1990, 1990, False, 4, 0.0, 0.5, 2.0, "group")
     skis = [ski(f"C{n}", plain) for n in range(3)]
     skis.append(ski("low \x1b[2J", {n: -5.0 for n in plain}, "outlier"))
     skis.append(ski("dip", {**plain, 4: -8.0}, "recheck"))
@@ -210,25 +207,3 @@ def test_ladders_show_who_lies_where(width):
     assert rule[picture[dips[0]].index("B", 7)] == "+" and numbers[picture[dips[0]].index("B", 7)] == "4"
     words = " ".join(text.split())
     assert "A: low \\x1b[2J, outlier; B: dip, recheck." in words and "elsewhere" not in words
-
-
-def test_the_commands_draw_under_and_over_their_tables(monkeypatch):
-    monkeypatch.setenv("COLUMNS", "80")
-    result = CliRunner().invoke(app, ["analyse", str(DEMO / "c01l.flac"), "--plot"])
-    assert result.exit_code == 0 and "Spectrum of the good taps" in result.stdout
-    assert result.stdout.index("frequency") < result.stdout.index("Spectrum of the good taps")
-    # truth.json: bending modes 3 and 6 of C01L ring at 120.75 and 382.40 Hz.
-    assert " 121 " in result.stdout and "382" in result.stdout
-    for command, file in (("analyse", "c01l.flac"), ("check", "lot.csv")):
-        refused = CliRunner().invoke(app, [command, str(DEMO / file), "--plot", "--json"])
-        assert refused.exit_code == 2 and "leave out --plot or --json" in " ".join(refused.stderr.split())
-    nothing = CliRunner().invoke(app, ["analyse", str(DEMO / "s04r.flac"), "--plot"])
-    assert nothing.exit_code == 0 and "Spectrum" not in nothing.stdout
-
-
-def test_check_draws_the_ladders(monkeypatch):
-    monkeypatch.setattr("taptest.identify.measured_lot.measure_lot", lambda lot, **how: lot)
-    monkeypatch.setattr("taptest.screen.check.check_measured", lambda measured, **how: checked(verdict(group=0)))
-    result = CliRunner().invoke(app, ["check", str(DEMO / "lot.csv"), "--plot"])
-    assert "bending modes against prediction" in result.stdout
-    assert result.stdout.index("bending modes against") < result.stdout.index("verdict")

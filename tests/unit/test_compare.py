@@ -12,8 +12,9 @@ from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.compare.compare import compare, compare_measured
 from taptest.core.errors import LotError
-from taptest.identify.measure import MeasuredSki, measurements_of
+from taptest.identify.measure import measurements_of
 from taptest.identify.measured_lot import MeasuredLot
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
 NAMES = ("classic_generic", "skate_generic", "uniform_bar")
@@ -30,7 +31,7 @@ def ringing(ski_id, generation, *, off=1.0, damping=0.01, **row):
 
 
 def lot_of(skis, name="lot.csv"):
-    return MeasuredLot(Lot(Path(name), tuple(ski.row for ski in skis), ()), tuple(skis), CONSTRUCTIONS, ())
+    return MeasuredLot(Lot(Path(name), tuple(ski.facts for ski in skis), ()), tuple(skis), CONSTRUCTIONS, ())
 
 
 def generation(name, grams, stiffness, count=6, seed=0, **row):
@@ -133,7 +134,7 @@ def test_the_two_of_a_pair_are_one_unit():
     contrast = contrast_of(skis)
     moved = contrast.shift("mass").shift
     assert (moved.count_first, moved.count_second) == (4, 4) and moved.least_p_value == pytest.approx(2 / 70)
-    alone = [replace(ski, row=replace(ski.row, pair_id=None)) for ski in skis]
+    alone = [replace(ski, facts=replace(ski.facts, pair_id=None)) for ski in skis]
     assert contrast_of(alone).shift("mass").shift.p_value < moved.p_value  # what counting every ski would pretend
 
 
@@ -142,7 +143,7 @@ def test_null_data_show_a_difference_as_rarely_as_stated():
     trials, alarms = 150, 0
     for _ in range(trials):
         skis = [
-            MeasuredSki(
+            Ski(
                 ski_row(
                     f"{name}{n}",
                     generation=name,
@@ -165,7 +166,7 @@ def test_a_real_difference_is_found_in_the_same_skis():
     for seed in range(20):
         rng = np.random.default_rng(seed)
         skis = [
-            MeasuredSki(ski_row(f"{name}{n}", generation=name, mass_kg=mean * math.exp(0.02 * rng.normal())))
+            Ski(ski_row(f"{name}{n}", generation=name, mass_kg=mean * math.exp(0.02 * rng.normal())))
             for name, mean in (("old", 0.53), ("new", 0.5))
             for n in range(7)
         ]
@@ -185,7 +186,7 @@ def test_generations_are_compared_within_each_construction_and_together():
         *generation("old", 520, 4600.0, 4),
         *generation("new", 500, 4600.0, 4, seed=1),
         *[
-            replace(ski, row=replace(ski.row, ski_id=f"s{ski.row.ski_id}"))
+            replace(ski, facts=replace(ski.facts, ski_id=f"s{ski.facts.ski_id}"))
             for name, grams in (("old", 480), ("new", 461.5))
             for ski in generation(name, grams, 7200.0, 4, seed=2, construction="skate_generic", span_m=1.3)
         ],
@@ -231,7 +232,7 @@ def test_pairs_of_different_tables_are_different_units():
 
 
 def test_unheard_skis_count_where_they_can():
-    skis = [MeasuredSki(ski_row(f"{name}{n}", generation=name)) for name in "ab" for n in range(3)]
+    skis = [Ski(ski_row(f"{name}{n}", generation=name)) for name in "ab" for n in range(3)]
     contrast = contrast_of(skis)
     assert contrast.shift("mass") is not None and contrast.shift("first_mode") is None and contrast.parts == ()
 
@@ -244,7 +245,7 @@ def test_nothing_to_compare_is_said_before_anything_is_listened_to():
     two = Lot(Path("lot.csv"), (row, replace(row, ski_id="2", generation=None)), ())
     with pytest.raises(LotError, match=r"there is no generation 'new'; there are old, not named"):
         compare([two], against="new")
-    result = compare_measured([lot_of([MeasuredSki(row) for row in two.rows])])
+    result = compare_measured([lot_of([Ski(row) for row in two.rows])])
     assert "1 ski names no group" in " ".join(result.notes)
 
 
@@ -258,5 +259,5 @@ def test_a_table_given_twice_is_refused(tmp_path):
 def test_groups_measured_at_different_temperatures_are_pointed_out():
     skis = [ringing(f"{g}{n}", g, temperature_c=t) for g, t in (("old", 20.0), ("new", 5.0)) for n in range(2)]
     assert "old was measured 15 K warmer than new" in " ".join(compare_measured([lot_of(skis)]).notes)
-    same = [replace(ski, row=replace(ski.row, temperature_c=20.0)) for ski in skis]
+    same = [replace(ski, facts=replace(ski.facts, temperature_c=20.0)) for ski in skis]
     assert compare_measured([lot_of(same)]).notes == ()

@@ -11,18 +11,17 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from rich.console import Console
-from support.struck_sounds import hum
-from test_taps import RATE_HZ, follower, good, voice
+from support.struck_sounds import RATE_HZ, follower, good, hum, voice
 from typer.testing import CliRunner
 
 from taptest.capture import devices as devices_module
-from taptest.capture.deadline import within
 from taptest.capture.devices import InputDevice, list_inputs
 from taptest.capture.input_check import FINDINGS, InputCheck, check_input
 from taptest.capture.sources import BlocksSource
 from taptest.cli import app
 from taptest.core.errors import CaptureError
-from taptest.present.json.documents import devices_document
+from taptest.core.sound_system import within
+from taptest.present.json.session import devices_document
 from taptest.present.text import devices_table
 from taptest.present.text.devices_table import devices_view
 

@@ -2,20 +2,15 @@
 
 from __future__ import annotations
 
-import json
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy import integrate, stats
-from support.places import DEMO
-from typer.testing import CliRunner
 
-from taptest.calibrate.drift import D2, D3, RULES, ReferencePoint, chart, follow
-from taptest.cli import app
 from taptest.core.errors import CalibrationError
+from taptest.studies.drift import D2, D3, RULES, ReferencePoint, chart, follow
 
 # NIST/SEMATECH e-Handbook 6.3.2.2, batch processing example: ten flow rates, their limits (from memory; recomputed below
 # with the handbook's rounded d2 = 1.128).
@@ -111,23 +106,3 @@ def test_a_reference_is_followed_by_all_its_modes() -> None:
     assert follow([*damped, point(20, 1.0, damping=1.2)]).state == "out"
     with pytest.raises(CalibrationError, match="shares hardly a mode"):
         follow([point(0, 1.0), point(1, 1.2)])
-
-
-def test_tappings_are_added_kept_and_shown(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    sound = str(DEMO / "c05l.flac")
-    add = ["calibrate", "drift", "add", sound, "--reference", "old bar"]
-    assert CliRunner().invoke(app, [*add, "--at", "2026-11-02T08:00+00:00"]).exit_code == 0
-    again = CliRunner().invoke(app, [*add, "--at", "2026-11-02T07:00+00:00"])
-    assert again.exit_code != 0
-    run = CliRunner().invoke(app, [*add, "--at", "2026-11-02T09:00+00:00", "--temperature", "21", "--json"])
-    assert run.exit_code == 0
-    document = json.loads(run.output)
-    assert document["schema"] == "taptest.drift/1"
-    # The same recording twice: nothing moves at all.
-    assert [each["frequency_percent"] for each in document["points"]] == [0.0, 0.0]
-    shown = CliRunner().invoke(app, ["calibrate", "drift", "show"])
-    assert "2 of 8 tappings" in shown.output
-    assert len(list(Path("calibrations").glob("drift-*.json"))) == 2
-    assert CliRunner().invoke(app, ["calibrate", "drift", "show", "--reference", "nobody"]).exit_code != 0
-    assert CliRunner().invoke(app, [*add, "--at", "noon"]).exit_code == 2

@@ -11,11 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.simulated_lots import ski_row
 
-from taptest.identify.measure import MeasuredSki
 from taptest.pairs import pairs as pairs_module
 from taptest.pairs.limits import Limit, PairLimits
 from taptest.pairs.matching import best_pairing, natural_order, nearest_only
 from taptest.pairs.pairs import pair_up
+from taptest.ski.record import Ski
 from taptest.tables.lot import read_lot
 
 
@@ -101,14 +101,14 @@ def paired(skis, limits=LIMITS):
 def pile_of(values, **same):
     """Untapped skis from (mass in grams, stiffness in N/m, side)."""
     return [
-        MeasuredSki(ski_row(f"{n:02d}", mass_kg=m / 1000, stiffness_n_per_m=float(k), side=side, line=n + 2, **same))
+        Ski(ski_row(f"{n:02d}", mass_kg=m / 1000, stiffness_n_per_m=float(k), side=side, line=n + 2, **same))
         for n, (m, k, side) in enumerate(values)
     ]
 
 
 def cost_by_hand(one, other):
     """The stated cost, written out once more: squares of difference over limit; what is unknown counts 1 each."""
-    a, b = one.row, other.row
+    a, b = one.facts, other.facts
     grams = abs(a.mass_kg - b.mass_kg) * 1000
     mean = (a.stiffness_n_per_m + b.stiffness_n_per_m) / 2
     percent = 100 * abs(a.stiffness_n_per_m - b.stiffness_n_per_m) / mean
@@ -137,9 +137,9 @@ def test_a_pile_is_paired_as_well_as_by_trying_everything_and_the_order_of_the_t
     total = sum(cost_by_hand(pair.first, pair.second) for pair in pairs)
     assert (len(pairs), pytest.approx(total, abs=1e-5)) == best_by_trying(list(range(len(skis))), costs)
     ids = sorted(
-        [ski.row.ski_id for pair in pairs for ski in (pair.first, pair.second)] + [a.ski.row.ski_id for a in alone]
+        [ski.facts.ski_id for pair in pairs for ski in (pair.first, pair.second)] + [a.ski.facts.ski_id for a in alone]
     )
-    assert ids == [ski.row.ski_id for ski in skis]
+    assert ids == [ski.facts.ski_id for ski in skis]
     shuffled = list(skis)
     shuffler.shuffle(shuffled)
     again, left = paired(shuffled)
@@ -147,7 +147,7 @@ def test_a_pile_is_paired_as_well_as_by_trying_everything_and_the_order_of_the_t
 
 
 def names(pairs):
-    return [(pair.first.row.ski_id, pair.second.row.ski_id) for pair in pairs]
+    return [(pair.first.facts.ski_id, pair.second.facts.ski_id) for pair in pairs]
 
 
 def test_equal_skis_are_paired_alike_in_whatever_order_they_come():
@@ -169,11 +169,11 @@ def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
     costs = np.array(
         [
             [
-                ((a.row.mass_kg - b.row.mass_kg) / 0.005) ** 2
+                ((a.facts.mass_kg - b.facts.mass_kg) / 0.005) ** 2
                 + (
                     2
-                    * (a.row.stiffness_n_per_m - b.row.stiffness_n_per_m)
-                    / (a.row.stiffness_n_per_m + b.row.stiffness_n_per_m)
+                    * (a.facts.stiffness_n_per_m - b.facts.stiffness_n_per_m)
+                    / (a.facts.stiffness_n_per_m + b.facts.stiffness_n_per_m)
                     / 0.03
                 )
                 ** 2
@@ -184,8 +184,8 @@ def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
     )
     rows, columns = linear_sum_assignment(costs)
     pairs, alone = paired(skis, wide)
-    assert not alone and all(pair.first.row.side == "L" and pair.second.row.side == "R" for pair in pairs)
-    expected = {(left[i].row.ski_id, right[j].row.ski_id) for i, j in zip(rows, columns, strict=True)}
+    assert not alone and all(pair.first.facts.side == "L" and pair.second.facts.side == "R" for pair in pairs)
+    expected = {(left[i].facts.ski_id, right[j].facts.ski_id) for i, j in zip(rows, columns, strict=True)}
     assert set(names(pairs)) == expected
 
 
@@ -202,10 +202,10 @@ def test_with_both_sides_marked_it_is_the_assignment_that_scipy_finds():
 )
 def test_skis_that_may_not_be_paired_are_left_over_with_a_reason(change):
     given = {"mass_kg": 0.5, "stiffness_n_per_m": 4800.0, "balance_m": 0.99}
-    alike = [MeasuredSki(ski_row(name, **given)) for name in "AB"]
+    alike = [Ski(ski_row(name, **given)) for name in "AB"]
     pairs, alone = paired(alike)
     assert names(pairs) == [("A", "B")] and not alone  # control
-    pairs, alone = paired([alike[0], MeasuredSki(ski_row("B", **{**given, **change}))])
+    pairs, alone = paired([alike[0], Ski(ski_row("B", **{**given, **change}))])
     assert not pairs and len(alone) == 2
     for each in alone:
         assert "to compare it with" in each.reason or "close up to" in each.reason
@@ -214,10 +214,10 @@ def test_skis_that_may_not_be_paired_are_left_over_with_a_reason(change):
 def test_what_is_not_known_makes_no_ski_a_better_partner():
     # B is as far from A in mass as C is, but nothing is known of B's stiffness: C, which agrees there, is nearer.
     a, c, d = pile_of([(500, 4800, None), (502, 4800, None), (540, 4800, None)])
-    b = MeasuredSki(ski_row("01b", mass_kg=0.498, stiffness_n_per_m=None))
+    b = Ski(ski_row("01b", mass_kg=0.498, stiffness_n_per_m=None))
     pairs, alone = paired([a, b, c, d])
     assert names(pairs) == [("00", "01")]
-    assert [each.ski.row.ski_id for each in alone] == ["01b", "02"]
+    assert [each.ski.facts.ski_id for each in alone] == ["01b", "02"]
     assert alone[0].reason.startswith("would go with 00")
 
 
@@ -251,6 +251,6 @@ def test_the_odd_ones_of_the_demonstration_pile_are_left_over():
     path = Path(make_demo.__file__).with_name("pile.csv")
     with path.open(encoding="utf-8", newline="") as file:
         assert list(csv.DictReader(file)) == make_demo.pile()
-    pairs, alone = paired([MeasuredSki(row) for row in read_lot(path).rows])
-    assert {"P07", "P15"} <= {each.ski.row.ski_id for each in alone}
+    pairs, alone = paired([Ski(row) for row in read_lot(path).rows])
+    assert {"P07", "P15"} <= {each.ski.facts.ski_id for each in alone}
     assert len(pairs) == 8 and all(pair.verdict in ("matched", "close") for pair in pairs)

@@ -10,11 +10,11 @@ from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
 from taptest.core.errors import LotError
-from taptest.identify.measure import MeasuredSki
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.limits import Limit, PairLimits
 from taptest.pairs.pairs import judge_pairs, match_pairs
 from taptest.pairs.verdict import verdict_of
+from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
 CLASSIC = load_construction("classic_generic")
@@ -22,7 +22,7 @@ LIMITS = PairLimits()
 
 
 def lot_of(*skis):
-    return MeasuredLot(Lot(Path("lot.csv"), tuple(ski.row for ski in skis), ()), skis, {}, ())
+    return MeasuredLot(Lot(Path("lot.csv"), tuple(ski.facts for ski in skis), ()), skis, {}, ())
 
 
 def heard(ski_id, factor=1.0, *, u=0.0005, damping=1.0, orders=(2, 3, 4, 5, 6), changes=None, **row):
@@ -42,7 +42,7 @@ def test_differences_are_second_minus_first():
         heard("aR", 1.02, damping=1.1, mass_kg=0.524, stiffness_n_per_m=4738.0, balance_m=0.994),
         heard("aL", mass_kg=0.520, stiffness_n_per_m=4600.0, balance_m=0.990),
     )
-    assert (pair.first.row.ski_id, pair.second.row.ski_id) == ("aL", "aR")  # the left one first
+    assert (pair.first.facts.ski_id, pair.second.facts.ski_id) == ("aL", "aR")  # the left one first
     assert pair.difference("mass").value == pytest.approx(0.004)
     assert pair.difference("balance").value == pytest.approx(0.004)
     # In percent of the mean of both: 200 (b - a)/(b + a).
@@ -55,7 +55,7 @@ def test_differences_are_second_minus_first():
 def test_turned_round_only_the_signs_change():
     a, b = heard("aL", mass_kg=0.52), heard("aR", 1.03, mass_kg=0.53, stiffness_n_per_m=4900.0)
     there = only_pair(a, b)
-    back = only_pair(replace(a, row=replace(a.row, side="R")), replace(b, row=replace(b.row, side="L")))
+    back = only_pair(replace(a, facts=replace(a.facts, side="R")), replace(b, facts=replace(b.facts, side="L")))
     assert there.verdict == back.verdict
     for one, other in zip(there.differences, back.differences, strict=True):
         assert one.value == pytest.approx(-other.value)
@@ -174,8 +174,8 @@ def test_stiffness_from_different_spans_is_compared_as_that_of_the_section():
 def test_what_no_measurement_makes_good(change, verdict, words):
     row = {"mass_kg": 0.52, "temperature_c": 20.0}
     pair = only_pair(
-        MeasuredSki(ski_row("aL", pair_id="1", side="L", **row)),
-        MeasuredSki(ski_row("aR", pair_id="1", **{"side": "R", **row, **change})),
+        Ski(ski_row("aL", pair_id="1", side="L", **row)),
+        Ski(ski_row("aR", pair_id="1", **{"side": "R", **row, **change})),
     )
     assert pair.verdict == verdict
     assert words in " ".join(pair.reasons)
@@ -183,9 +183,9 @@ def test_what_no_measurement_makes_good(change, verdict, words):
 
 def test_skis_without_a_partner_are_listed():
     rows = [("a", "1"), ("b", "1"), ("c", "2"), ("d", None), ("e", "3"), ("f", "3"), ("g", "3")]
-    result = judge_pairs(lot_of(*(MeasuredSki(ski_row(name, pair_id=pair)) for name, pair in rows)))
+    result = judge_pairs(lot_of(*(Ski(ski_row(name, pair_id=pair)) for name, pair in rows)))
     assert [pair.pair_id for pair in result.pairs] == ["1"]
-    reasons = {each.ski.row.ski_id: each.reason for each in result.left_over}
+    reasons = {each.ski.facts.ski_id: each.reason for each in result.left_over}
     assert reasons["c"] == "the only usable ski of pair 2" and reasons["d"] == "has no pair_id"
     assert all("one of 3 skis of pair 3" in reasons[name] for name in "efg")
 

@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
-
 import numpy as np
 import pytest
 from scipy import stats
 from statsmodels.stats.power import TTestIndPower
-from support.places import DEMO
-from typer.testing import CliRunner
 
-from taptest.calibrate.plan import Scatter, plan, power_of, skis_needed
-from taptest.cli import app
 from taptest.core.errors import CalibrationError
+from taptest.studies.plan import Scatter, plan, power_of, skis_needed
 
 
 # Cohen 1988, table 2.4: skis a group for 80 % power at 5 %, two-sided (from memory; the next test recomputes them).
@@ -70,23 +64,3 @@ def test_measuring_again_helps_only_against_what_repeats() -> None:
 def test_nonsense_is_refused(difference: float, between: float, repeat: float, power: float) -> None:
     with pytest.raises(CalibrationError):
         plan("frequency", difference, Scatter(between, repeat), power=power)
-
-
-def test_the_command_takes_the_study(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    ask = ["plan", "--difference", "1", "--between", "0.5"]
-    refused = CliRunner().invoke(app, ask)
-    assert refused.exit_code == 2
-    assert CliRunner().invoke(app, ["calibrate", "repeatability", str(DEMO / "repeatability.csv")]).exit_code == 0
-    run = CliRunner().invoke(app, ask)
-    assert run.exit_code == 0
-    assert "a hanging scatters by 0.13 % (repeatability-" in run.output
-    document = json.loads(CliRunner().invoke(app, [*ask, "--of", "damping", "--json"]).output)
-    assert document["schema"] == "taptest.plan/1"
-    assert document["repeat_percent"] == pytest.approx(4.33, abs=0.01)  # 0.0378 of 0.8725 %, as the study prints them
-    assert CliRunner().invoke(app, [*ask, "--of", "shift"]).exit_code == 1
-    snow = CliRunner().invoke(
-        app, ["plan", "--difference", "1.5", "--between", "1.3", "--runs", "0.9", "--days", "0.4"]
-    )
-    assert snow.exit_code == 0 and "runs of each" in snow.output
-    assert CliRunner().invoke(app, [*ask, "--runs", "1", "--repeat", "1"]).exit_code == 2

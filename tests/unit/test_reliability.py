@@ -5,7 +5,7 @@ from math import sqrt
 import numpy as np
 import pytest
 
-from taptest.stats.reliability import Runs, snow_values
+from taptest.snow.reliability import Runs, snow_values
 
 NAN = float("nan")
 

@@ -2,48 +2,17 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from scipy import stats
-from support.places import DEMO
-from typer.testing import CliRunner
+from support.studies import aiag
 
-from taptest.calibrate.repeatability import gauge_study
-from taptest.calibrate.study import enter, judge_study, plan_study, read_study, values_from_recording
-from taptest.cli import app
 from taptest.core.errors import CalibrationError
-
-# AIAG, Measurement Systems Analysis, 4th ed.: ten parts, operators A | B | C, three trials each [page].
-AIAG = """
- .29  .41  .64 |  .08  .25  .07 |  .04 -.11 -.15
--.56 -.68 -.58 | -.47 -1.22 -.68 | -1.38 -1.13 -.96
-1.34 1.17 1.27 | 1.19  .94 1.34 |  .88 1.09  .67
- .47  .50  .64 |  .01 1.03  .20 |  .14  .20  .11
--.80 -.92 -.84 | -.56 -1.20 -1.28 | -1.46 -1.07 -1.45
- .02 -.11 -.21 | -.20  .22  .06 | -.29 -.67 -.49
- .59  .75  .66 |  .47  .55  .83 |  .02  .01  .21
--.31 -.20 -.17 | -.63  .08 -.34 | -.46 -.56 -.49
-2.26 1.99 2.01 | 1.80 2.12 2.19 | 1.77 1.45 1.87
--1.36 -1.25 -1.31 | -1.68 -1.62 -1.50 | -1.49 -1.77 -2.16
-"""
-
-
-def aiag() -> NDArray[np.float64]:
-    return np.array([[list(map(float, c.split())) for c in row.split("|")] for row in AIAG.strip().splitlines()])
-
-
-def study_table(values: NDArray[np.float64], column: str) -> str:
-    lines = [
-        f"{i + 1},{'ABCDEFGH'[j]},{t + 1},{values[i, j, t]:.10g}"
-        for i in range(values.shape[0])
-        for j in range(values.shape[1])
-        for t in range(values.shape[2])
-    ]
-    return "\n".join([f"part,operator,trial,{column}", *lines, ""])
+from taptest.studies.repeatability import gauge_study
+from taptest.studies.repeatability_table import enter, judge_study, plan_study, read_study
 
 
 def test_the_published_study_to_all_its_digits() -> None:
@@ -150,7 +119,7 @@ def test_bad_cells_are_named_and_what_is_missing_is_said(tmp_path: Path) -> None
     with pytest.raises(CalibrationError, match="operator B measured part 1 1 times"):
         judge_study(study)
     (tmp_path / "none.csv").write_text("part,operator\n1,A\n", encoding="utf-8")
-    with pytest.raises(CalibrationError, match="has no column trial, one of frequency_hz"):
+    with pytest.raises(CalibrationError, match="has no column trial and none of the columns frequency_hz"):
         read_study(tmp_path / "none.csv")
 
 
@@ -186,50 +155,3 @@ def test_different_modes_are_no_spread_between_skis(tmp_path: Path) -> None:
     )
     (tmp_path / "like.csv").write_text("\n".join(rows[:9]), encoding="utf-8")
     assert len(judge_study(read_study(tmp_path / "like.csv")).gauges) == 3
-
-
-def test_one_mode_is_followed_on_all_skis(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    """The fourth bending mode of truth.json, or without a word the loudest of the first; those of the three differ."""
-    truth = json.loads((DEMO / "truth.json").read_text("utf-8"))["skis"]
-    fourth = {ski["ski_id"]: ski["bending_hz"][3] for ski in truth if ski["ski_id"] in ("C05L", "C05R", "C06R")}
-    monkeypatch.chdir(tmp_path)
-    command = ["calibrate", "repeatability", "s.csv"]
-    plan = ["--plan", "--parts", ",".join(fourth), "--operators", "Ada,Bo", "--trials", "2"]
-    assert CliRunner().invoke(app, [*command, *plan]).exit_code == 0
-    assert "nothing is measured yet" in CliRunner().invoke(app, command).output
-    order = [run.part for run in read_study("s.csv").runs]
-    answers = [f"{DEMO / name.lower()}.flac" for name in order]
-    near = ["--near", f"{fourth[order[0]]:.0f}"]
-    run = CliRunner().invoke(
-        app, [*command, "--enter", *near, "--no-store"], input="\n".join(["nowhere.flac", *answers, ""])
-    )
-    assert "there is no such file" in run.output and run.output.count("entered: ") == len(order)
-    for made in read_study("s.csv").runs:
-        assert made.values["frequency"] == pytest.approx(fourth[made.part], rel=0.005)
-    loudest = {name: values_from_recording(f"{DEMO / name.lower()}.flac", near_hz=None)["frequency"] for name in fourth}
-    assert max(loudest.values()) > 1.5 * min(loudest.values())
-    Path("s.csv").unlink()
-    CliRunner().invoke(app, [*command, *plan])
-    CliRunner().invoke(app, [*command, "--enter", "--no-store"], input="\n".join([*answers, ""]))
-    for made in read_study("s.csv").runs:
-        assert made.values["frequency"] == pytest.approx(loudest[order[0]], rel=0.1)
-
-
-def test_the_command_stores_the_floor_and_asks_for_what_is_open(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.chdir(tmp_path)
-    Path("aiag.csv").write_text(study_table(aiag(), "shift_percent"), encoding="utf-8")
-    run = CliRunner().invoke(app, ["calibrate", "repeatability", "aiag.csv"])
-    assert run.exit_code == 0
-    assert "27.9 %" in run.output
-    assert "3 of them barely fix the spread" in run.output
-    stored = next(Path("calibrations").glob("repeatability-*.json")).read_text("utf-8")
-    assert '"shift_u_rel": 0.0030237' in stored
-    plan = ["calibrate", "repeatability", "new.csv"]
-    names = ["--parts", "S1,S2", "--operators", "Ann,Bo", "--trials", "2"]
-    assert CliRunner().invoke(app, [*plan, "--plan", *names]).exit_code == 0
-    run = CliRunner().invoke(app, [*plan, "--enter"], input="131.4 0.78\nx\n131.5\n\n")
-    assert run.exit_code == 0
-    assert "6 of 8 measurements are still to be made" in run.output
-    assert len(read_study("new.csv").open_runs()) == 6

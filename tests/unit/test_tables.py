@@ -2,6 +2,7 @@
 
 import math
 import re
+from dataclasses import dataclass
 
 import pytest
 from rich.console import Console
@@ -10,10 +11,11 @@ from support.result_objects import all_refused, analysis, mode, not_judged, resu
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import SkiMeasurements
 from taptest.config.settings import Settings
+from taptest.core.fields import Field
 from taptest.identify.predicted import Change, LotPrediction, predict_ski
 from taptest.present.text.analysis_table import MODE_FLAGS, RECORDING_FLAGS, TAP_REASONS, analysis_view
 from taptest.present.text.prediction_table import lot_view, ski_view
-from taptest.present.text.tables import CAUTION, number, with_u
+from taptest.present.text.tables import CAUTION, fields_legend, fields_table, number, with_u
 from taptest.present.text.verdict_table import STYLES, check_view
 from taptest.signal.analysis import MODE_FLAGS as ALL_MODE_FLAGS
 from taptest.signal.taps import REASONS
@@ -69,9 +71,9 @@ LAYOUT_80 = """\
      mass stiff pred.  measured    off by        damp
 ski     g  N/mm    Hz        Hz         % uneven    % taps score verdict
 ---------------------------------------------------------------------------
-C01L  539  4.44  27.4 28.0 ±0.3 +2.1 ±4.3    0.9 1.01  5/5   0.3 pass
-C02L  539  4.44  27.4 28.0 ±0.3 +2.1 ±4.3    0.9 1.01  2/5   0.3 recheck
-C05R  539  4.44  27.4 28.0 ±0.3 -4.8 ±4.3   14.2 1.01  5/5   3.7 outlier
+C01L  539  4.44  27.4 28.0 ±0.3 +2.2 ±4.4    0.9 1.01  5/5   0.3 pass
+C02L  539  4.44  27.4 28.0 ±0.3 +2.2 ±4.4    0.9 1.01  2/5   0.3 recheck
+C05R  539  4.44  27.4         -         -   14.2 1.01  5/5   3.7 outlier
 S04R  539  4.44  27.4         -         -      -    - 0/12     - not judged
 """
 
@@ -155,13 +157,12 @@ def test_long_and_wide_ids_fold_and_cost_no_numbers():
 @pytest.mark.parametrize("width", [80, 120])
 def test_large_values_still_fit(width):
     large = verdict(
-        "0012L", "not judged", mass_g=1520.4, stiffness_n_per_mm=12.345, predicted_hz=72.3, predicted_u_hz=2.3,
-        measured_hz=82.9, measured_u_hz=0.3, deviation_percent=-14.8, deviation_u_percent=4.3, unevenness=123.4,
-        damping_ratio=0.1234, taps_good=10, taps_found=12,
+        "0012L", "not judged", mass_kg=1.5204, stiffness_n_per_m=12345.0, predicted_hz=72.3, measured_hz=61.6,
+        measured_u_hz=0.3, first_heard=True, unevenness=123.4, damping_ratio=0.1234, taps_good=10, taps_found=12,
     )  # fmt: skip
     row = next(line for line in checked(result(large, verdict(first_heard=True)), width) if "0012L" in line)
-    predicted_hz = "72.3 ±2.3" if width > 100 else "72.3"
-    cells = f"0012L 1520 12.35 {predicted_hz} 82.9 ±0.3 -14.8 ±4.3 123.4 12.34 10/12 0.3 not judged"
+    predicted_hz = "72.3 ±3.0" if width > 100 else "72.3"
+    cells = f"0012L 1520 12.35 {predicted_hz} 61.6 ±0.3* -14.8 ±3.6 123.4 12.34 10/12 0.3 not judged"
     assert row.split() == cells.split()
 
 
@@ -268,3 +269,56 @@ def test_numbers_are_never_nan_never_minus_zero_and_keep_their_uncertainty():
     assert number(-0.04, 1) == "0.0" and number(-0.06, 1) == "-0.1" and number(2.0, 1, sign=True) == "+2.0"
     assert with_u(120.694, 0.0004, 2) == "120.69 ±0.01"
     assert with_u(1.5, None, 1) == "1.5" and with_u(None, 0.1, 1) == "-" and with_u(1.5, math.nan, 1) == "1.5"
+
+
+@dataclass(frozen=True)
+class _Bar:
+    label: str
+    first_hz: float | None
+    first_u_hz: float | None = None
+    damping_ratio: float = 0.004
+    taps: int = 3
+    flags: tuple[str, ...] = ()
+
+
+_FIELDS = (
+    Field("label", lambda bar: bar.label, "text", heading="bar", align="fold"),
+    Field(
+        "first_hz", lambda bar: bar.first_hz, heading="first\nHz", decimals=1, u="first_u_hz", help="the lowest mode"
+    ),
+    Field("first_u_hz", lambda bar: bar.first_u_hz),
+    Field("damping_ratio", lambda bar: bar.damping_ratio, heading="damp\n%", decimals=2, scale=100, help="of critical"),
+    Field("taps", lambda bar: bar.taps, "integer", heading="taps"),
+    Field("flags", lambda bar: bar.flags, "list", heading="flags"),
+)
+
+
+def test_a_table_made_of_fields_has_units_uncertainties_scales_and_marks_what_is_unknown():
+    bars = [_Bar("one", 50.04, 0.3, flags=("hum", "single-tap")), _Bar("two", None), _Bar("three", 1200.0, 0.001)]
+    lines = [re.split(r" {2,}", line.strip()) for line in drawn(fields_table(_FIELDS, bars, 100), 100, "cp1252")]
+    assert lines[:2] == [["first", "damp"], ["bar", "Hz", "%", "taps", "flags"]]
+    assert lines[3:] == [
+        ["one", "50.0 ±0.3", "0.40", "3", "hum, single-tap"],
+        ["two", "-", "0.40", "3"],
+        ["three", "1200.0 ±0.1", "0.40", "3"],
+    ]
+
+
+def test_a_table_made_of_fields_shows_the_columns_asked_for_in_their_order_and_obeys_no_cell():
+    bars = [_Bar("\x1b[2Jone", 50.0)]
+    table = fields_table(_FIELDS, bars, 80, keys=("taps", "label"), styles={"taps": lambda bar: "red" * (bar.taps < 5)})
+    lines = drawn(table)
+    assert lines[0].split() == ["taps", "bar"] and lines[2].split() == ["3", "\\x1b[2Jone"]
+    assert table.columns[0]._cells[0].spans[0].style == "red"
+    with pytest.raises(KeyError):
+        fields_table(_FIELDS, bars, 80, keys=("mass",))
+
+
+def test_a_table_made_of_fields_loses_no_digit_where_the_screen_is_narrow():
+    lines = drawn(fields_table(_FIELDS, [_Bar("one", 50.04, 0.3, flags=("hum", "single-tap"))], 20), 20)
+    assert "50.0 ±0.3" in lines[-1] and "hum, single-tap" in lines[-1]
+
+
+def test_a_legend_made_of_fields_names_every_column_that_needs_explaining():
+    assert fields_legend(_FIELDS) == "first: the lowest mode; damp: of critical."
+    assert fields_legend(_FIELDS, keys=("damping_ratio",)) == "damp: of critical."

@@ -8,28 +8,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from typer.testing import CliRunner
+from support.studies import TRUE_PER_K, write_study
 
 from taptest.calibrate.store import Calibration, Calibrations
-from taptest.calibrate.temperature import fit_temperature, law_of
 from taptest.calibrate.use import corrections_from
-from taptest.cli import app
 from taptest.config.corrections import Corrections, TemperatureLaw
 from taptest.core.errors import CalibrationError
-
-TRUE_PER_K = -0.001  # -0.05 to -0.15 %/K: common practice, no source
-
-
-def write_study(
-    path: Path, seed: int, *, noise: float = 3e-4, warm: tuple[float, ...] = (2, 8, 15, 22), parts: int = 4
-) -> None:
-    rng = np.random.default_rng([11, seed])
-    rows = [
-        f"S{p},{t},{(128 + 3 * p) * np.exp(TRUE_PER_K * (t - 10) + noise * rng.standard_normal()):.6f}"
-        for p in range(parts)
-        for t in warm
-    ]
-    path.write_text("\n".join(["part,temperature_c,frequency_hz", *rows, ""]), encoding="utf-8")
+from taptest.studies.temperature import fit_temperature
 
 
 def test_slope_and_its_uncertainty_are_those_of_least_squares_with_dummies(tmp_path: Path) -> None:
@@ -100,7 +85,7 @@ def stored(**changes: object) -> Calibrations:
 def test_a_stored_slope_is_cited_used_or_refused() -> None:
     now = datetime(2026, 11, 3, tzinfo=UTC)
     used = corrections_from(stored(), now)
-    assert used.temperature == law_of(stored().items[0])
+    assert used.temperature == TemperatureLaw(-0.001, 0.0001, 12.0, 2.0, 22.0)
     assert "-0.10 % a kelvin" in used.citations[0].effect
     unsure = corrections_from(stored(percent_per_k_u=0.06), now)
     assert unsure.temperature is None
@@ -109,15 +94,3 @@ def test_a_stored_slope_is_cited_used_or_refused() -> None:
         refused = corrections_from(stored(**bad), now)
         assert refused.temperature is None
         assert len(refused.problems) == 1
-
-
-def test_the_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.chdir(tmp_path)
-    write_study(Path("t.csv"), 3)
-    run = CliRunner().invoke(app, ["calibrate", "temperature", "t.csv"])
-    assert run.exit_code == 0
-    assert "% a kelvin" in run.output
-    assert len(list(Path("calibrations").glob("temperature-*.json"))) == 1
-    run = CliRunner().invoke(app, ["calibrate", "temperature", "t.csv", "--no-store", "--json"])
-    assert '"schema": "taptest.temperature/1"' in run.output
-    assert len(list(Path("calibrations").glob("temperature-*.json"))) == 1

@@ -119,7 +119,7 @@ def test_what_is_no_number_is_refused_by_name(text, part):
     with pytest.raises(UnitError) as refused:
         parse_quantity(text, UNITS["mass"][0])
     assert part in str(refused.value)
-    assert refused.value.remedy
+    assert refused.value.message.remedy
     assert str(refused.value).isprintable()
 
 
@@ -156,6 +156,6 @@ def test_any_text_is_a_finite_number_or_a_clear_refusal(text):
         try:
             value, _ = parse_number(text, decimal_comma=decimal_comma)
         except UnitError as refused:
-            assert refused.problem and refused.remedy and str(refused).isprintable()
+            assert refused.message.text and refused.message.remedy and str(refused).isprintable()
         else:
             assert math.isfinite(value)

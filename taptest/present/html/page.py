@@ -1,4 +1,4 @@
-"""What the report and the sheet of a pair share: templates, numbers that a program can read back, and what a page may load."""
+"""What pages share: templates, columns, numbers that a program can read back, and what a page may load."""
 
 from __future__ import annotations
 
@@ -8,10 +8,10 @@ import math
 from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from taptest.core.errors import shown
-from taptest.present.plots.plots import STYLESHEET
+from taptest.present.plots.style import STYLESHEET
 from taptest.present.text.tables import CAUTION, counted, number
 from taptest.present.text.verdict_table import sentences
 
@@ -29,66 +29,76 @@ GLYPHS |= {word: GLYPHS[like] for word, like in _AS.items()}
 CLASSES = {word: _AS.get(word, word).replace("not judged", "void") for word in GLYPHS}
 
 
+class Column(NamedTuple):
+    """A number of the document: its heading with the unit, its key, and how it is written."""
+
+    heading: str
+    key: str
+    decimals: int = 1
+    u: str = ""
+    sign: bool = False
+    scale: float = 1.0
+
+
+SKI_COLUMNS = (
+    Column("score", "score"),
+    Column("mass, g", "mass_g", 0),
+    Column("stiffness, N/mm", "stiffness_n_per_mm", 2),
+    Column("predicted, Hz", "predicted_hz", 1, "predicted_u_hz"),
+    Column("first mode, Hz", "measured_hz", 1, "measured_u_hz"),
+    Column("off by, %", "deviation_percent", 1, "deviation_u_percent", sign=True),
+    Column("against group, %", "shift_percent", 1, "shift_u_percent", sign=True),
+    Column("limit ±, %", "shift_limit_percent"),
+    Column("uneven", "unevenness"),
+    Column("damping, %", "damping_ratio", 2, scale=100),
+    Column("taps", "taps_good", 0),
+)
+MODE_COLUMNS = (
+    Column("frequency, Hz", "frequency_hz", 2, "frequency_u_hz"),
+    Column("predicted, Hz", "predicted_hz"),
+    Column("off by, %", "deviation_percent", sign=True),
+    Column("damping, %", "damping_ratio", 2, "damping_ratio_u", scale=100),
+    Column("width, Hz", "half_power_bandwidth_hz", 2),
+    Column("decay, s", "decay_time_s", 2),
+)
+
+
 @lru_cache(maxsize=1)
 def environment() -> Environment:
     """The templates; whatever is put into them is text and never markup, unless it was made here."""
     from jinja2 import Environment, FileSystemLoader, StrictUndefined
-    from markupsafe import Markup
 
-    made = Environment(
-        loader=FileSystemLoader(TEMPLATES),
-        autoescape=True,
-        undefined=StrictUndefined,
+    made = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
+    made.globals.update(
+        glyphs=GLYPHS, classes=CLASSES, caution=CAUTION, ski_columns=SKI_COLUMNS, mode_columns=MODE_COLUMNS
     )
-    made.globals.update(glyphs=GLYPHS, classes=CLASSES, caution=CAUTION, none=None)
     made.filters.update(
         name=lambda text: shown(text, NAME_CHARACTERS),
         note=lambda text: shown(text, NOTE_CHARACTERS),
         counted=counted,
         sentences=sentences,
-        by_order=by_order,
         figure=figure,
-        figure_u=figure_u,
-        below=below,
-        taps=lambda ski: Markup("{}/{}").format(figure(ski, "taps_good", 0), figure(ski, "taps_found", 0)),
     )
     return made
 
 
-def by_order(ski: Mapping[str, Any], orders: list[int]) -> list[Mapping[str, Any] | None]:
-    """The bending modes of a ski of the document, one for each of these orders."""
-    found = {mode["order"]: mode for mode in ski["modes"] if mode["family"] == "bending"}
-    return [found.get(order) for order in orders]
+def figure(
+    row: Mapping[str, Any], key: str, decimals: int = 1, u: str = "", sign: bool = False, scale: float = 1.0
+) -> Markup | str:
+    """A number of a document and its standard uncertainty, if ``u`` names one, with their very values for programs.
 
+    The uncertainty is never rounded down to nothing; "-" where nothing is known.
+    """
+    from markupsafe import Markup
 
-def figure(row: Mapping[str, Any], key: str, decimals: int, *, sign: bool = False, scale: float = 1) -> Markup | str:
-    """A number of a document as text, with the very value, its key and the factor it is shown with, for programs."""
-    value = row[key]
+    value, uncertainty = row[key], row[u] if u else None
     if value is None:
         return "-"
-    return _data(key, value, number(scale * value, decimals, sign=sign), scale)
-
-
-def below(row: Mapping[str, Any], key: str, decimals: int, *, scale: float = 1) -> Markup | str:
-    """A number that something else lies below."""
-    from markupsafe import Markup
-
-    return Markup("&lt;") + figure(row, key, decimals, scale=scale)
-
-
-def figure_u(
-    row: Mapping[str, Any], key: str, key_u: str, decimals: int, *, sign: bool = False, scale: float = 1
-) -> Markup | str:
-    """A number and its standard uncertainty, which is never rounded down to nothing."""
-    from markupsafe import Markup
-
-    value, u = row[key], row[key_u]
-    if value is None or u is None or not math.isfinite(u):
-        return figure(row, key, decimals, sign=sign, scale=scale)
-    least = max(scale * u, 10.0**-decimals)
-    return Markup('{} <span class="u">±{}</span>').format(
-        figure(row, key, decimals, sign=sign, scale=scale), _data(key_u, u, f"{least:.{decimals}f}", scale)
-    )
+    told = _data(key, value, number(scale * value, decimals, sign=sign), scale)
+    if uncertainty is None or not math.isfinite(uncertainty):
+        return told
+    least = number(max(scale * uncertainty, 10.0**-decimals), decimals)
+    return Markup('{} <span class="u">±{}</span>').format(told, _data(u, uncertainty, least, scale))
 
 
 def _data(key: str, value: float, text: str, scale: float) -> Markup:
@@ -98,8 +108,8 @@ def _data(key: str, value: float, text: str, scale: float) -> Markup:
     return Markup('<data value="{}" data-key="{}"{}>{}</data>').format(repr(value), key, factor, text)
 
 
-def frame(title: str, *, scripted: bool) -> dict[str, Any]:
-    """What `frame.html` and `tail.html` need: title, style, script, and a policy under which only these two count.
+def render(template: str, title: str, *, scripted: bool, **values: Any) -> str:
+    """A whole page, or its beginning: title, style, script, and a policy under which only these two count.
 
     Nothing is loaded from anywhere; pictures and sounds are in the page itself.
     """
@@ -107,16 +117,14 @@ def frame(title: str, *, scripted: bool) -> dict[str, Any]:
 
     style = STYLESHEET + (TEMPLATES / "page.css").read_text(encoding="utf-8")
     script = (TEMPLATES / "report.js").read_text(encoding="utf-8") if scripted else ""
+    allowed = f"'{_digest(script)}'" if script else "'none'"
     policy = (
-        f"default-src 'none'; style-src '{_digest(style)}'; script-src {_quoted(script)}; img-src data:; "
-        "media-src data:; base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; style-src '{_digest(style)}'; script-src {allowed}; img-src data:; media-src data:; "
+        "base-uri 'none'; form-action 'none'"
     )
     # Our own files, in which nothing foreign stands.
-    return {"title": title, "style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
-
-
-def _quoted(script: str) -> str:
-    return f"'{_digest(script)}'" if script else "'none'"
+    own = {"style": Markup(style), "script": Markup(script), "policy": Markup(policy)}
+    return environment().get_template(template).render(title=title, **own, **values)
 
 
 def _digest(text: str) -> str:

@@ -10,32 +10,33 @@ import base64
 import io
 from collections import Counter
 from dataclasses import dataclass, field
-from math import log
+from math import log, pi
 from typing import Any
 
 from taptest.beam.construction import Construction
 from taptest.beam.predict import hung_shapes
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, TaptestError
-from taptest.identify.ladder import PlacedMode
-from taptest.identify.measure import MeasuredSki, measurements_of
-from taptest.io.recording import Recording, read_recording
+from taptest.identify.measure import measurements_of
+from taptest.io.recording import read_recording
 from taptest.present.html.page import environment
-from taptest.present.plots.plots import Picture, style
 from taptest.present.plots.ski import (
-    Places,
-    ring_down_picture,
-    shapes_picture,
-    spectrum_picture,
+    plot_shapes,
+    ring_down_figure,
+    spectrum_figure,
     strongest,
 )
+from taptest.present.plots.style import style
+from taptest.present.plots.svg import Picture, picture
 from taptest.present.text.analysis_table import MODE_FLAGS
 from taptest.present.text.tables import note
 from taptest.signal.analysis import Analysis
 from taptest.signal.pitch import note_name
 from taptest.signal.resynthesis import resynthesise
 from taptest.signal.traces import CLIP_PEAK_DBFS, ring_down_trace, spectrum_trace, tap_clip
+from taptest.ski.record import Ski
 
+SIDES = {"L": "left", "R": "right"}
 SOUND_RATE_HZ = 16_000  # carries five times the highest mode that is looked for
 SOUND_S = 1.5
 _MOST_SHAPES = 9
@@ -48,13 +49,12 @@ class SectionJob:
     """Everything a section is made of. ``document``: the ski as in ``check --json``, with its number ``at``."""
 
     document: dict[str, Any]
-    ski: MeasuredSki
+    ski: Ski
     construction: Construction | None
     settings: Settings
     by_group: bool
     audio: bool
-    before: int | None
-    after: int | None
+    last: bool
 
 
 @dataclass
@@ -71,8 +71,7 @@ class _Seen:
 
 def section(job: SectionJob) -> str:
     """The section as HTML. What cannot be read any more is said in it, never raised."""
-    row = job.ski.row
-    analysis = chosen(job.ski)
+    row, analysis = job.ski.facts, chosen(job.ski)
     with style():
         seen = _seen(job, analysis) if analysis is not None else _Seen()
         shapes = _shapes(job)
@@ -85,41 +84,34 @@ def section(job: SectionJob) -> str:
         .render(
             ski={**job.document, "modes": modes},
             by_group=job.by_group,
-            side={"L": "left", "R": "right"}.get(row.side or ""),
+            side=SIDES.get(row.side or ""),
             length_mm=None if row.length_m is None else f"{1000 * row.length_m:.0f}",
             note=row.note,
             refused=", ".join(f"{reason} {count}" for reason, count in sorted(refused.items())),
             flags=[(flag, MODE_FLAGS.get(flag, flag)) for flag in flags],
-            before=job.before,
-            after=job.after,
+            last=job.last,
             shapes=shapes,
             **vars(seen),
         )
     )
 
 
-def chosen(ski: MeasuredSki) -> Analysis | None:
+def chosen(ski: Ski) -> Analysis | None:
     """The recording that is shown: the one with most good taps."""
     heard = [each for each in ski.analyses if each.accepted and each.modes]
     return max(heard, key=lambda each: len(each.accepted), default=None)
 
 
-def places_of(ski: MeasuredSki, analysis: Analysis) -> dict[int, str]:
+def places_of(ski: Ski, analysis: Analysis) -> dict[int, str]:
     """Short names of the modes that have a place, by their index in the analysis: "B3", "T1"."""
-    placed = [] if ski.identification is None or ski.identification.ambiguous else ski.identification.modes
+    placed = [] if ski.placed is None or ski.placed.ambiguous else ski.placed.modes
     names: dict[int, str] = {}
     for mode in placed:
-        if mode.order is None:
-            continue
         distances = [abs(log(each.frequency_hz / mode.frequency_hz)) for each in analysis.modes]
         nearest = min(range(len(distances)), key=distances.__getitem__, default=None)
-        if nearest is not None and distances[nearest] < _SAME:
-            names[nearest] = short_name(mode)
+        if mode.order is not None and nearest is not None and distances[nearest] < _SAME:
+            names[nearest] = f"{mode.family[0].upper()}{mode.order}"
     return names
-
-
-def short_name(mode: PlacedMode) -> str:
-    return f"{mode.family[0].upper()}{mode.order}"
 
 
 def _seen(job: SectionJob, analysis: Analysis) -> _Seen:
@@ -133,7 +125,10 @@ def _seen(job: SectionJob, analysis: Analysis) -> _Seen:
         ]
     )
     if job.audio:
-        seen.modes_sound = _modes_sound(analysis, places)
+        own = [mode for index, mode in enumerate(analysis.modes) if index in places]
+        if own:
+            sung = resynthesise(own, sample_rate_hz=SOUND_RATE_HZ, seconds=SOUND_S, level_dbfs=CLIP_PEAK_DBFS)
+            seen.modes_sound = sound_uri(sung, SOUND_RATE_HZ)
     try:
         recording = read_recording(analysis.path)
     except RecordingError as problem:
@@ -142,42 +137,29 @@ def _seen(job: SectionJob, analysis: Analysis) -> _Seen:
     high_hz = analysis.high_hz(job.settings)
     trace = spectrum_trace(recording, analysis, low_hz=job.settings.low_hz, high_hz=high_hz)
     if trace is not None:
-        seen.spectrum = spectrum_picture(trace, analysis.modes, places, name=f"s{at}")
+        seen.spectrum = picture(spectrum_figure(trace, analysis.modes, places), f"s{at}")
         best = strongest(trace, analysis.modes, places, _RING_DOWNS)
         downs = [(places[index], ring_down_trace(recording, analysis, analysis.modes[index])) for index in best]
-        seen.ring_down = ring_down_picture(
-            [(place, down) for place, down in downs if down is not None], room_s=job.settings.room_s, name=f"d{at}"
-        )
-    if job.audio:
-        seen.tap_sound = _tap_sound(recording, analysis)
+        known = [(place, down) for place, down in downs if down is not None]
+        seen.ring_down = picture(ring_down_figure(known, room_s=job.settings.room_s), f"d{at}")
+    clip = tap_clip(recording, analysis, sample_rate_hz=SOUND_RATE_HZ) if job.audio else None
+    if clip is not None:
+        seen.tap_sound = sound_uri(clip, min(SOUND_RATE_HZ, analysis.sample_rate_hz))
     return seen
 
 
 def _shapes(job: SectionJob) -> Picture | None:
-    found = job.ski.identification
-    if found is None or found.ambiguous or job.construction is None or job.ski.row.length_m is None:
+    found = job.ski.placed
+    if found is None or found.ambiguous or job.construction is None or job.ski.facts.length_m is None:
         return None
     heard = [mode.order for mode in found.bending() if mode.order is not None][:_MOST_SHAPES]
     if not heard:
         return None
     try:
-        shapes = hung_shapes(job.construction, measurements_of(job.ski.row), max(heard))
+        shapes = hung_shapes(job.construction, measurements_of(job.ski.facts), max(heard))
     except TaptestError:
         return None  # the reason stands with the ski: nothing could be predicted either
-    return shapes_picture(shapes, heard, length_m=job.ski.row.length_m, name=f"m{job.document['at']}")
-
-
-def _tap_sound(recording: Recording, analysis: Analysis) -> str | None:
-    clip = tap_clip(recording, analysis, sample_rate_hz=SOUND_RATE_HZ)
-    return None if clip is None else sound_uri(clip, min(SOUND_RATE_HZ, analysis.sample_rate_hz))
-
-
-def _modes_sound(analysis: Analysis, places: Places) -> str | None:
-    modes = [mode for index, mode in enumerate(analysis.modes) if index in places]
-    if not modes:
-        return None
-    sound = resynthesise(modes, sample_rate_hz=SOUND_RATE_HZ, seconds=SOUND_S, level_dbfs=CLIP_PEAK_DBFS)
-    return sound_uri(sound, SOUND_RATE_HZ)
+    return picture(plot_shapes(shapes, heard, length_m=job.ski.facts.length_m), f"m{job.document['at']}")
 
 
 def sound_uri(samples: Any, sample_rate_hz: int) -> str:
@@ -195,6 +177,6 @@ def _with_tone(mode: dict[str, Any]) -> dict[str, Any]:
     return {
         **mode,
         "half_power_bandwidth_hz": 2 * damping_ratio * frequency_hz,
-        "decay_time_s": 3 * log(10) / (damping_ratio * 2 * 3.141592653589793 * frequency_hz) if damping_ratio else None,
+        "decay_time_s": 3 * log(10) / (damping_ratio * 2 * pi * frequency_hz) if damping_ratio else None,
         "tone": note(note_name(frequency_hz)),
     }

@@ -4,8 +4,9 @@ from math import expm1
 
 from taptest.compare.compare import Comparison, Contrast, GroupFigures, PartShift, Section
 from taptest.compare.figures import PLAIN, Figure
+from taptest.core.fields import number_of
 from taptest.pairs.verdict import CENTS
-from taptest.present.json.documents import Document, citation_document, number_of, problem_of
+from taptest.present.json.documents import Document, citation_document, problem_of
 from taptest.signal.pitch import note_name
 from taptest.stats.permutation import Shift
 

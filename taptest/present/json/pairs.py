@@ -1,9 +1,10 @@
 """Pairs as the document of ``pairs --json``."""
 
-from taptest.identify.measure import MeasuredSki
+from taptest.core.fields import number_of
 from taptest.pairs.limits import UNIT_OF, PairLimits
 from taptest.pairs.verdict import CENTS, Pair, PairsResult
-from taptest.present.json.documents import Document, citation_document, number_of, problem_of
+from taptest.present.json.documents import Document, citation_document, problem_of
+from taptest.ski.record import Ski
 
 
 def pairs_document(result: PairsResult) -> Document:
@@ -13,7 +14,7 @@ def pairs_document(result: PairsResult) -> Document:
         "pile": result.pile,
         "limits": _limits(result.limits),
         "pairs": [_pair(pair) for pair in result.pairs],
-        "left_over": [{"ski_id": each.ski.row.ski_id, "reason": each.reason} for each in result.left_over],
+        "left_over": [{"ski_id": each.ski.facts.ski_id, "reason": each.reason} for each in result.left_over],
         "problems": [problem_of(problem) for problem in result.problems],
         "unread": list(result.unread),
         "notes": list(result.notes),
@@ -59,8 +60,8 @@ def _pair(pair: Pair) -> Document:
     }
 
 
-def _ski(ski: MeasuredSki) -> Document:
-    row, found = ski.row, ski.identification
+def _ski(ski: Ski) -> Document:
+    row, found = ski.facts, ski.placed
     return {
         "ski_id": row.ski_id,
         "pair_id": row.pair_id,

@@ -1,8 +1,9 @@
 """What goes with results on snow, as the document of ``relate --json``."""
 
-from taptest.present.json.documents import Document, number_of, problem_of
+from taptest.core.fields import number_of
+from taptest.present.json.documents import Document, problem_of
 from taptest.snow.relate import Correlation, MeasureRelation, Relation
-from taptest.stats.reliability import Reliability
+from taptest.snow.reliability import Reliability
 
 
 def relation_document(result: Relation) -> Document:

@@ -1,0 +1,1 @@
+"""Results as pictures: one look, one function a result, files as SVG or PNG."""

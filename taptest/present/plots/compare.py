@@ -8,8 +8,8 @@ from taptest.compare.compare import Comparison, Contrast, GroupFigures, Section
 from taptest.compare.figures import PLAIN, Figure
 from taptest.core.errors import shown
 from taptest.pairs.verdict import CENTS
-from taptest.present.plots.picture import Drawing, Interval, KeyEntry, Layout, dress_rows, intervals
-from taptest.present.plots.plots import LINES, NAME_CHARACTERS, dress
+from taptest.present.plots.picture import Drawing, KeyEntry, Layout
+from taptest.present.plots.style import LINES, NAME_CHARACTERS, Interval, dress, dress_rows, intervals
 from taptest.present.text.comparison_table import FIGURE_WORDS, PART_WORDS, other_grouping, percent_of
 from taptest.present.text.tables import counted
 

@@ -8,7 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from taptest.core.errors import ReportError, shown
-from taptest.present.plots.plots import FONT_PT, INK, SOFT, dress, style, write_picture
+from taptest.present.plots.style import FONT_PT, INK, SOFT, style
+from taptest.present.plots.svg import write_picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -163,32 +164,3 @@ class Layout:
         axes.set_ylim(height_pt, 0)
         self._top += height_pt
         return axes
-
-
-def intervals(axes: Axes, places: Sequence[Interval], *, colour: str, marker: str) -> None:
-    """Horizontal intervals with a mark at the value of each, hollow where it is not ``sure``."""
-    for each in places:
-        if each.low is not None and each.high is not None:
-            axes.plot([each.low, each.high], [each.row, each.row], color=colour, lw=1.3, marker="|", ms=5, mew=1.1)
-        face = colour if each.sure else "none"
-        axes.plot([each.value], [each.row], color=colour, marker=marker, mfc=face, ms=5.5, mew=1.1, ls="")
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A value with its interval at a height; hollow when not ``sure``."""
-
-    row: float
-    value: float
-    low: float | None
-    high: float | None
-    sure: bool
-
-
-def dress_rows(axes: Axes, names: Sequence[str], *, x: str, title: str = "") -> None:
-    """A row for every name, the first at the top, and a line at zero."""
-    dress(axes, x=x, y="", title=title, grid="x")
-    axes.axvline(0, color=SOFT, lw=0.9, zorder=1)
-    axes.set_yticks(range(len(names)), labels=names)
-    axes.tick_params(axis="y", length=0)
-    axes.set_ylim(len(names) - 0.4, -0.6)

@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from taptest.core.errors import shown
-from taptest.present.plots.picture import Drawing, Interval, KeyEntry, Layout, dress_rows, intervals
-from taptest.present.plots.plots import BAND, GOOD, INK, LINES, SOFT, dress, label
+from taptest.present.plots.picture import Drawing, KeyEntry, Layout
+from taptest.present.plots.style import BAND, GOOD, INK, LINES, SOFT, Interval, dress, dress_rows, intervals, label
 from taptest.present.text.tables import counted
 from taptest.snow.relate import PROPERTIES, MeasureRelation, Relation
 

@@ -1,4 +1,4 @@
-"""Pictures of one ski: its spectrum, its ring-down and the shapes of its modes. Draw within `plots.style`."""
+"""One ski: its spectrum, its ring-down and the shapes of its modes. What a figure or axes show in words is their label."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from taptest.beam.model import Modes
-from taptest.present.plots.plots import (
+from taptest.present.plots.style import (
     BAND,
     FAINT,
     FIT,
@@ -18,13 +18,13 @@ from taptest.present.plots.plots import (
     SOFT,
     VOID,
     Margins,
-    Picture,
+    axes_of,
     dress,
     label,
     new_figure,
+    nothing,
     octaves,
     plain_ticks,
-    to_svg,
 )
 from taptest.present.text.tables import counted
 from taptest.signal.analysis import Mode
@@ -32,6 +32,7 @@ from taptest.signal.traces import RingDownTrace, SpectrumTrace
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
 
 _FLOOR_DB = -62.0
 _ZOOMS = 3
@@ -42,23 +43,21 @@ Places = Mapping[int, str]
 """Name of a mode ("B3", "T1") by its index in the analysis; others are strangers."""
 
 
-def spectrum_picture(
-    trace: SpectrumTrace, modes: Sequence[Mode], places: Places, *, name: str, title: str = ""
-) -> Picture:
+def spectrum_figure(trace: SpectrumTrace, modes: Sequence[Mode], places: Places) -> Figure:
     """Measured spectrum with every fitted resonance, and close-ups of the strongest with their half-power width."""
     figure = new_figure(330, Margins(top=14))
     closest = strongest(trace, modes, places, _ZOOMS)
     grid = figure.add_gridspec(2, max(len(closest), 1), height_ratios=[1.45, 1], hspace=0.5, wspace=0.12)
-    draw_spectrum(figure.add_subplot(grid[0, :]), trace, modes, places, title)
+    draw_spectrum(figure.add_subplot(grid[0, :]), trace, modes, places)
     for column, at in enumerate(closest):
         axes = figure.add_subplot(grid[1, column])
         draw_close_up(axes, trace, modes[at], trace.peak_db[at], places[at], first=not column)
     widths = ", ".join(f"{places[at]} {modes[at].half_power_bandwidth_hz:.2f} Hz" for at in closest)
-    alt = (
+    figure.set_label(
         f"Mean spectrum of the good taps with {counted(len(modes), 'fitted resonance')}, above the noise. Close-ups with "
         f"half-power width: {widths or 'none'}."
     )
-    return Picture(to_svg(figure, alt, name=name), alt)
+    return figure
 
 
 def draw_spectrum(axes: Axes, trace: SpectrumTrace, modes: Sequence[Mode], places: Places, title: str = "") -> None:
@@ -118,23 +117,20 @@ def draw_close_up(axes: Axes, trace: SpectrumTrace, mode: Mode, peak_db: float, 
         axes.set_yticks([-15, -10, -5, 0], labels=[])
 
 
-def ring_down_picture(
-    traces: Sequence[tuple[str, RingDownTrace]], *, room_s: float | None, name: str
-) -> Picture | None:
-    """Level against time around some modes, with the fitted decay, the noise, and the room's decay where it is known."""
-    if not traces:
-        return None
+def ring_down_figure(traces: Sequence[tuple[str, RingDownTrace]], *, room_s: float | None) -> Figure:
+    """Level against time around some modes beside each other; nothing where there are none."""
     figure = new_figure(190, Margins(top=16))
-    row = figure.subplots(1, len(traces), sharey=True, squeeze=False, gridspec_kw={"wspace": 0.12})[0]
-    for column, (place, trace) in enumerate(traces):
-        draw_ring_down(row[column], place, trace, room_s, first=not column)
+    if traces:
+        row = figure.subplots(1, len(traces), sharey=True, squeeze=False, gridspec_kw={"wspace": 0.12})[0]
+        for column, (place, trace) in enumerate(traces):
+            draw_ring_down(row[column], place, trace, room_s, first=not column)
     decays = ", ".join(f"{place} {trace.mode.decay_time_s:.2f} s" for place, trace in traces)
     room = f" Dotted: a room of {room_s:g} s." if room_s is not None else ""
-    alt = (
+    figure.set_label(
         "Ring-down: level around single modes against time, with the fitted decay dashed; "
         f"time to fall by 60 dB: {decays}.{room}"
     )
-    return Picture(to_svg(figure, alt, name=name), alt)
+    return figure
 
 
 def draw_ring_down(axes: Axes, place: str, trace: RingDownTrace, room_s: float | None, *, first: bool) -> None:
@@ -162,14 +158,12 @@ def best_tap(shapes: Modes, orders: Sequence[int]) -> float:
     return float(shapes.station_m[inside][np.argmax(least[inside])])
 
 
-def shapes_picture(shapes: Modes, heard: Sequence[int], *, length_m: float, name: str) -> Picture | None:
-    """The bending modes that were heard, on a sketched ski: dots where each stands still, an arrow where to tap."""
-    if not heard:
-        return None
+def plot_shapes(shapes: Modes, heard: Sequence[int], *, length_m: float, ax: Axes | None = None) -> Axes:
+    """The bending modes that were heard, on a sketched ski: dots where each stands still, a dashed line where to tap."""
     # Many modes move closer together, so that the sections of all skis are about as high.
-    figure = new_figure(64 + min(24, 170 / len(heard)) * len(heard), Margins(left=26, top=2))
-    axes = figure.add_subplot()
-    axes.patch.set_visible(False)
+    axes = axes_of(ax, 64 + min(24, 170 / max(len(heard), 1)) * len(heard), Margins(left=26, top=2))
+    if not heard:
+        return nothing(axes, "No bending mode was heard.")
     x = 100 * length_m * shapes.station_m
     for row, order in enumerate(heard):
         base = -row
@@ -189,11 +183,11 @@ def shapes_picture(shapes: Modes, heard: Sequence[int], *, length_m: float, name
     axes.tick_params(axis="y", length=0)
     axes.set_ylim(lowest - 0.4, 1.1)
     axes.set_xlim(-2, 100 * length_m + 2)
-    alt = (
+    axes.set_label(
         f"Shapes of the bending modes {', '.join(str(order) for order in heard)} that were heard, as the construction has them; "
         f"dots where each stands still and a tap there leaves it dead. All of them move at {tap:.0f} cm from the tail."
     )
-    return Picture(to_svg(figure, alt, name=name), alt)
+    return axes
 
 
 def _sketch(axes: Axes, length_cm: float, height: float) -> None:

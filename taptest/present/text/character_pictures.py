@@ -11,9 +11,10 @@ from rich.text import Text
 from taptest.core.errors import shown
 from taptest.present.text.characters import Axis, CharacterPicture, Point, even_axis, frequency_axis
 from taptest.present.text.tables import heading, prose
-from taptest.screen.verdict import CheckResult, GroupSummary, SkiVerdict
+from taptest.screen.result import CheckResult, GroupSummary
 from taptest.signal.analysis import Mode
 from taptest.signal.traces import MainTraces, RingDownTrace, SpectrumTrace
+from taptest.ski.record import Ski
 
 _HEIGHT = 16
 _WIDEST = 120
@@ -95,7 +96,7 @@ def ladders_view(result: CheckResult, width: int, *, dots: bool) -> Group:
     return Group(*parts, Text())
 
 
-def deviations(ski: SkiVerdict) -> list[tuple[int, float]]:
+def deviations(ski: Ski) -> list[tuple[int, float]]:
     """Order and deviation from the prediction [%] of the placed bending modes."""
     return sorted(
         (mode.order, mode.deviation_percent)
@@ -104,7 +105,7 @@ def deviations(ski: SkiVerdict) -> list[tuple[int, float]]:
     )
 
 
-def _ladder(group: GroupSummary, skis: Sequence[SkiVerdict], width: int, dots: bool) -> Group:
+def _ladder(group: GroupSummary, skis: Sequence[Ski], width: int, dots: bool) -> Group:
     ladders = {id(ski): deviations(ski) for ski in skis}
     every = [point for ladder in ladders.values() for point in ladder]
     values = [value for _, value in every]

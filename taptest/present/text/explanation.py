@@ -21,7 +21,8 @@ from taptest.present.text.tables import (
 )
 from taptest.present.text.verdict_table import STYLES, sentences
 from taptest.screen.explain import ExplainedMode, Explanation
-from taptest.screen.verdict import GroupSummary, JudgedStatistic, SkiVerdict
+from taptest.screen.result import GroupSummary
+from taptest.ski.record import Ski, Test
 
 _PICTURE_HEIGHT = 12
 _LEAST_SPAN_PERCENT = 0.5
@@ -45,8 +46,8 @@ def explanation_view(explained: Explanation, console: Console) -> Group:
     title = heading(f"{shown(ski.ski_id)}: ")
     title.append(ski.verdict, STYLES[ski.verdict])
     parts: list[RenderableType] = [title, hanging(_facts(ski, explained.group)), Text()]
-    if ski.statistics:
-        parts += [_statistics(ski.statistics, width), prose(_statistics_legend(ski.statistics), style="dim"), Text()]
+    if ski.tests:
+        parts += [_statistics(ski.tests, width), prose(_statistics_legend(ski.tests), style="dim"), Text()]
     if explained.modes:
         parts += [_modes(explained.modes, width), Text()]
         parts += [*_picture(explained.modes, console), Text()]
@@ -55,19 +56,25 @@ def explanation_view(explained: Explanation, console: Console) -> Group:
     return Group(*parts)
 
 
-def _facts(ski: SkiVerdict, group: GroupSummary | None) -> list[tuple[str, str, str]]:
+def _facts(ski: Ski, group: GroupSummary | None) -> list[tuple[str, str, str]]:
     table = ", ".join(
         f"{number(value, decimals)} {unit}"
         for value, decimals, unit in ((ski.mass_g, 0, "g"), (ski.stiffness_n_per_mm, 2, "N/mm"))
         if value is not None
     )
-    lines = [("table", "", f"line {ski.line}: {table or 'neither mass nor stiffness'}; {shown(ski.construction)}")]
+    lines = [
+        (
+            "table",
+            "",
+            f"line {ski.facts.line}: {table or 'neither mass nor stiffness'}; {shown(ski.facts.construction)}",
+        )
+    ]
     if ski.predicted_hz is not None:
         lines.append(("predicted", "", f"first mode at {with_u(ski.predicted_hz, ski.predicted_u_hz, 1)} Hz"))
     heard = f"{ski.taps_good} of {counted(ski.taps_found, 'tap')} used"
-    if ski.measured_hz is not None:
-        how = "heard itself" if ski.first_heard else "worked out from the higher ones"
-        heard += f"; first mode at {with_u(ski.measured_hz, ski.measured_u_hz, 1)} Hz, {how}"
+    if ski.first_mode_hz is not None:
+        how = "heard itself" if ski.first_mode_source == "heard" else "worked out from the higher ones"
+        heard += f"; first mode at {with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)} Hz, {how}"
         heard += f"; {with_u(ski.deviation_percent, ski.deviation_u_percent, 1, sign=True)} % from its prediction"
     lines.append(("heard", "", heard))
     if group is not None:
@@ -76,7 +83,7 @@ def _facts(ski: SkiVerdict, group: GroupSummary | None) -> list[tuple[str, str, 
     return lines
 
 
-def _statistics(statistics: Sequence[JudgedStatistic], width: int) -> RenderableType:
+def _statistics(statistics: Sequence[Test], width: int) -> RenderableType:
     table = ruled_table(
         width,
         (
@@ -97,12 +104,12 @@ def _statistics(statistics: Sequence[JudgedStatistic], width: int) -> Renderable
             f"{number(each.limit, 1 if each.unit else 2)} {each.unit}".rstrip(),
             number(each.score, 2),
             f"{each.rank} of {each.count}",
-            Text(("out" if each.may_reject else "recheck") if each.suspicious else "", "bold red"),
+            Text(("out" if each.may_reject else "recheck") if each.statistic.suspicious else "", "bold red"),
         )
     return pinned(table, width)
 
 
-def _statistics_legend(statistics: Sequence[JudgedStatistic]) -> str:
+def _statistics_legend(statistics: Sequence[Test]) -> str:
     told = "; ".join(f"{each.name}: {_MEANINGS[each.name]}" for each in statistics)
     return (
         f"{told}. score: value over limit, of a percentage by the logarithm of its ratio and of unevenness by the root; "

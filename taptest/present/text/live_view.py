@@ -9,26 +9,24 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.capture.agreement import FARTHEST_PERCENT, Difference, listed
-from taptest.capture.events import Level
-from taptest.capture.happenings import (
+from taptest.capture.events import (
     Asked,
     Ended,
     FirstLook,
-    FirstVerdict,
-    Happening,
-    Said,
+    SessionEvent,
     SkiDone,
     SkiUp,
     Status,
     TapKept,
-    TapLost,
     TapRefused,
+    Told,
 )
+from taptest.capture.stream import Level
 from taptest.core.errors import shown
 from taptest.present.text.analysis_table import TAP_REASONS
 from taptest.present.text.tables import CAUTION, counted, hanging, number, prose
 from taptest.present.text.verdict_table import STYLES
-from taptest.screen.verdict import SkiVerdict
+from taptest.ski.record import Ski
 
 KEYS = "r repeat   d drop last tap   s skip   n note   q quit   (then Enter)"
 SCAN = "or type or scan the id of a ski, then Enter"
@@ -56,8 +54,8 @@ def live_view(moment: Moment, width: int) -> Group:
             _done(status.done) if isinstance(status.done, SkiDone) else f"first look: {_verdict(status.done.verdict)}"
         )
         lines.append((shown(status.done.ski_id, 20), _style(status.done.verdict), told))
-    if status.said is not None:
-        lines.append(("note", "yellow" if status.said.trouble else "bold", status.said.text))
+    if status.told is not None:
+        lines.append(("note", "yellow" if status.told.trouble else "bold", status.told.text))
     lost = moment.level.lost_frames if moment.level is not None else 0
     if lost:
         lines.append(("lost", "yellow", f"{counted(lost, 'sample')} did not arrive; a tap they touch is not counted"))
@@ -71,35 +69,27 @@ def live_view(moment: Moment, width: int) -> Group:
     return Group(*parts)
 
 
-def plain_line(happening: Happening) -> str:
-    """One happening in one or more lines of plain text."""
-    if isinstance(happening, SkiUp):
-        more = f"{happening.good} of {happening.needed} good" if happening.good else f"tap it {happening.needed} times"
-        return f"{shown(happening.ski_id)}: {more}; {counted(happening.left, 'ski')} to go"
-    if isinstance(happening, TapKept):
-        if happening.differs is not None:
-            good = f"{happening.good} of {happening.needed} good"
-            return f"{shown(happening.ski_id)}: {good}, but {_two_skis(happening.differs)}"
-        return (
-            f"{shown(happening.ski_id)}: tap {happening.good} of {happening.needed} good: "
-            f"{_frequencies(happening.frequencies_hz)}"
-        )
-    if isinstance(happening, TapRefused):
-        return (
-            f"{shown(happening.ski_id)}: not counted, {happening.good} of {happening.needed} good: "
-            f"{_why(happening.reasons)}"
-        )
-    if isinstance(happening, TapLost):
-        return f"a tap was heard but not counted: {happening.why}"
-    if isinstance(happening, FirstLook):
-        return f"{shown(happening.ski_id)}: first look: {_verdict(happening.verdict)}"
-    if isinstance(happening, SkiDone):
-        return "\n".join(f"{shown(happening.ski_id)}: {part}" for part in _done(happening).split("; ", 1))
-    if isinstance(happening, Asked):
-        return f"? {happening.question}"
-    if isinstance(happening, Said):
-        return f"note: {happening.text}" if happening.trouble else happening.text
-    return _ended(happening)
+def plain_line(event: SessionEvent) -> str:
+    """One event in one or more lines of plain text."""
+    if isinstance(event, SkiUp):
+        more = f"{event.good} of {event.needed} good" if event.good else f"tap it {event.needed} times"
+        return f"{shown(event.ski_id)}: {more}; {counted(event.left, 'ski')} to go"
+    if isinstance(event, TapKept):
+        if event.differs is not None:
+            good = f"{event.good} of {event.needed} good"
+            return f"{shown(event.ski_id)}: {good}, but {_two_skis(event.differs)}"
+        return f"{shown(event.ski_id)}: tap {event.good} of {event.needed} good: {_frequencies(event.frequencies_hz)}"
+    if isinstance(event, TapRefused):
+        return f"{shown(event.ski_id)}: not counted, {event.good} of {event.needed} good: {_why(event.reasons)}"
+    if isinstance(event, FirstLook):
+        return f"{shown(event.ski_id)}: first look: {_verdict(event.verdict)}"
+    if isinstance(event, SkiDone):
+        return "\n".join(f"{shown(event.ski_id)}: {part}" for part in _done(event).split("; ", 1))
+    if isinstance(event, Asked):
+        return f"? {event.question}"
+    if isinstance(event, Told):
+        return f"note: {event.text}" if event.trouble and not event.tap_lost else event.text
+    return _ended(event)
 
 
 def closing_view(done: Sequence[SkiDone], ended: Ended, *, in_full: bool) -> RenderableType:
@@ -187,21 +177,22 @@ def _done(done: SkiDone) -> str:
     files = ", ".join(shown(path.name, 80) for path in done.recordings)
     if verdict is None:
         return f"recorded, but no verdict; {counted(done.taps, 'tap')} in {files}"
-    reasons = "".join(f" {reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in verdict.reasons)
+    said = map(str, verdict.reasons)
+    reasons = "".join(f" {reason[:1].upper()}{reason[1:].rstrip('.')}." for reason in said)
     return f"{_verdict(verdict)}; {counted(done.taps, 'tap')} in {files}.{reasons}"
 
 
-def _verdict(verdict: FirstVerdict) -> str:
-    if isinstance(verdict, SkiVerdict) and verdict.measured_hz is not None and verdict.predicted_hz is not None:
+def _verdict(verdict: Ski) -> str:
+    if verdict.first_mode_hz is not None and verdict.predicted_hz is not None:
         return (
-            f"{verdict.verdict}, first mode {number(verdict.measured_hz, 1)} Hz against "
+            f"{verdict.verdict}, first mode {number(verdict.first_mode_hz, 1)} Hz against "
             f"{number(verdict.predicted_hz, 1)} predicted "
             f"({number(verdict.deviation_percent, 1, sign=True)} ±{number(verdict.deviation_u_percent, 1)} %)"
         )
     return verdict.verdict
 
 
-def _style(verdict: FirstVerdict | None) -> str:
+def _style(verdict: Ski | None) -> str:
     return next((style for word, style in STYLES.items() if verdict is not None and word == verdict.verdict), "bold")
 
 

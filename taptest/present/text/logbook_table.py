@@ -10,9 +10,8 @@ from rich.text import Text
 
 from taptest.core.errors import shown
 from taptest.logbook.book import Entered
-from taptest.logbook.history import Change, History, HistoryPoint
+from taptest.logbook.history import Change, History, HistoryPoint, softness
 from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
-from taptest.logbook.softness import softness
 from taptest.present.text.softness_words import history_picture, softness_view
 from taptest.present.text.tables import (
     CAUTION,
@@ -28,7 +27,7 @@ from taptest.present.text.tables import (
     with_u,
 )
 from taptest.present.text.verdict_table import STYLES, sentences
-from taptest.screen.verdict import Verdict
+from taptest.ski.record import Verdict
 
 _HISTORY = (
     "tone: what the bending modes that both measurements have share of a change, in percent of the first, ± one standard "

@@ -79,7 +79,7 @@ def pairs_view(result: PairsResult, width: int) -> Group:
     if shared:
         parts += [hanging((f"{count} pairs", "bold", sentences([each])) for each, count in shared.items()), Text()]
     if result.left_over:
-        lines = [(shown(each.ski.row.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
+        lines = [(shown(each.ski.facts.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
         parts += [heading("Left over"), hanging(lines), Text()]
     parts += calibrations_used(result.calibrations)
     return Group(*parts, _summary(result), prose(f"{_ALIKE} {CAUTION}", style="dim"))
@@ -97,8 +97,8 @@ def _table(pairs: Sequence[Pair], width: int) -> RenderableType:
         tone = pair.difference("frequency")
         table.add_row(
             name("-" if pair.pair_id is None else pair.pair_id),
-            name(pair.first.row.ski_id),
-            name(pair.second.row.ski_id),
+            name(pair.first.facts.ski_id),
+            name(pair.second.facts.ski_id),
             _scaled(pair.difference("mass"), 1000, 0),
             _percent(pair.difference("stiffness"), 1),
             _percent(tone, 1),
@@ -132,7 +132,7 @@ def limits_in_words(limits: PairLimits) -> str:
 
 
 def _label(pair: Pair) -> str:
-    return f"{shown(pair.first.row.ski_id)} {shown(pair.second.row.ski_id)}"
+    return f"{shown(pair.first.facts.ski_id)} {shown(pair.second.facts.ski_id)}"
 
 
 def _summary(result: PairsResult) -> Text:
@@ -143,7 +143,7 @@ def _summary(result: PairsResult) -> Text:
     line.append(f"; {counted(len(result.left_over), 'ski')} left over")
     if result.pile:
         kept = sum(pair.in_table for pair in result.pairs)
-        if any(pair.first.row.pair_id is not None for pair in result.pairs):
+        if any(pair.first.facts.pair_id is not None for pair in result.pairs):
             line.append(f"; {counted(kept, 'pair')} as in the table")
     unread = len(result.problems) + len(result.unread)
     if unread:

@@ -3,7 +3,7 @@
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from taptest.playback.playlist import Piece, Programme
+from taptest.playback.playlist import Clip, Playlist
 from taptest.present.text.tables import counted, name, note, number, pinned, prose, ruled_table
 from taptest.signal.analysis import Mode
 
@@ -20,49 +20,49 @@ _SHORTER = "The damping stays, so everything is over in {share} of the time."
 _SHARES = {1: "half", 2: "a quarter", 3: "an eighth", 4: "a sixteenth"}
 
 
-def programme_view(programme: Programme, width: int) -> Group:
+def playlist_view(playlist: Playlist, width: int) -> Group:
     """Every sound in a line, how it was shifted, and the caution."""
-    octaves = programme.wishes.octaves_up
+    octaves = playlist.options.octaves_up
     headings = [("", "right"), ("name", "fold"), ("what", "left"), ("lowest tone\nHz", "right")]
     if octaves:
         headings.append(("sounds as\nHz", "right"))
     headings += [("strongest\nHz", "right"), ("", "left"), ("level\ndB", "right"), ("", "left")]
     table = ruled_table(width, headings)
-    for count, piece in enumerate(programme.pieces, 1):
-        cells: list[str | Text] = [str(count), name(piece.name), _what(piece), _hz(piece.lowest)]
+    for count, clip in enumerate(playlist.clips, 1):
+        cells: list[str | Text] = [str(count), name(clip.name), _what(clip), _hz(clip.lowest)]
         if octaves:
-            cells.append(_hz(piece.lowest, 2**octaves))
-        strongest = piece.strongest
+            cells.append(_hz(clip.lowest, 2**octaves))
+        strongest = clip.strongest
         cells += [
             _hz(strongest),
             "" if strongest is None else note(strongest.tone),
-            number(piece.gain_db, 0, sign=True),
+            number(clip.gain_db, 0, sign=True),
         ]
-        table.add_row(*cells, Text("quieter" if piece.quieter_db > 1 else "", "yellow"))
-    return Group(pinned(table, width), Text(), *_remarks(programme), Text(HEADPHONES, "bold"))
+        table.add_row(*cells, Text("quieter" if clip.quieter_db > 1 else "", "yellow"))
+    return Group(pinned(table, width), Text(), *_remarks(playlist), Text(HEADPHONES, "bold"))
 
 
-def _what(piece: Piece) -> str:
-    return counted(len(piece.heard), "mode") if piece.kind == "modes" else f"tap at {piece.onset_s:.2f} s"
+def _what(clip: Clip) -> str:
+    return counted(len(clip.heard), "mode") if clip.kind == "modes" else f"tap at {clip.onset_s:.2f} s"
 
 
 def _hz(mode: Mode | None, factor: float = 1.0) -> str:
     return number(None if mode is None else factor * mode.frequency_hz, 1)
 
 
-def _remarks(programme: Programme) -> list[RenderableType]:
-    octaves, pieces = programme.wishes.octaves_up, programme.pieces
+def _remarks(playlist: Playlist) -> list[RenderableType]:
+    octaves, clips = playlist.options.octaves_up, playlist.clips
     lines = [_LEVELS]
     if octaves:
         shift = f"Shifted up by {counted(octaves, 'octave')}: every frequency is {2**octaves} times the ski's own."
-        kept = programme.wishes.keep_decay_time
+        kept = playlist.options.keep_decay_time
         lines.append(f"{shift} {_KEPT if kept else _SHORTER.format(share=_SHARES.get(octaves, f'1/{2**octaves}'))}")
-    elif any(piece.lowest is not None and piece.lowest.frequency_hz < _SPEAKER_HZ for piece in pieces):
+    elif any(clip.lowest is not None and clip.lowest.frequency_hz < _SPEAKER_HZ for clip in clips):
         lines.append(_ANY_LOW)
-    if any(piece.quieter_db > 1 for piece in pieces):
+    if any(clip.quieter_db > 1 for clip in clips):
         lines.append("quieter: low tones only; as loud as the others to the ear its peaks would be too high.")
-    if any(piece.left_out for piece in pieces):
-        most = max(piece.left_out for piece in pieces)
+    if any(clip.left_out for clip in clips):
+        most = max(clip.left_out for clip in clips)
         lines.append(
             f"Not heard: up to {counted(most, 'mode')} of a sound, shifted beyond what the sample rate carries."
         )

@@ -8,7 +8,7 @@ from rich.text import Text
 from taptest.core.errors import shown
 from taptest.present.text.tables import counted, hanging, heading, name, number, pinned, prose, ruled_table
 from taptest.snow.relate import Correlation, MeasureRelation, Relation, Term
-from taptest.stats.reliability import Reliability
+from taptest.snow.reliability import Reliability
 
 STYLES = {"found": "bold green", "nothing found": "bold", "cannot separate skis": "bold yellow"}
 _WHY_NOT = (

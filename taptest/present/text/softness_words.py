@@ -8,10 +8,9 @@ from math import hypot
 from rich.console import Group
 from rich.text import Text
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
-from taptest.logbook.history import COVERAGE, History
-from taptest.logbook.softness import Softness
-from taptest.present.json.documents import Document, number_of
+from taptest.logbook.history import History, Softness
 from taptest.present.text.characters import CharacterPicture, even_axis
 from taptest.present.text.tables import heading, number, prose, with_u
 
@@ -23,17 +22,6 @@ _DAY_S = 86_400.0
 def softness_view(found: Sequence[Softness]) -> Group:
     """The question and an answer for each ski."""
     return Group(heading("Gone soft?"), *(prose(f"{shown(each.ski_id)}: {_words(each)}") for each in found), Text())
-
-
-def softness_document(found: Softness) -> Document:
-    """The answer as it stands in ``taptest.logbook_history/1``."""
-    return {
-        "answer": found.answer,
-        "stiffness_change_percent": None if found.stiffness is None else number_of(found.stiffness.percent),
-        "stiffness_change_u_percent": None if found.stiffness is None else number_of(found.stiffness.u_percent),
-        "seen_above_percent": number_of(found.seen_above_percent),
-        "mass_known": found.mass_known,
-    }
 
 
 def _words(found: Softness) -> str:
@@ -53,7 +41,7 @@ def _words(found: Softness) -> str:
         else:
             read = f"{with_u(bends.percent, bends.u_percent, 1, sign=True)} %"
             apart = abs(bends.percent - found.stiffness.percent)
-            if apart > COVERAGE * hypot(bends.u_percent, found.stiffness.u_percent):
+            if apart > LIMITS.logbook.coverage_factor * hypot(bends.u_percent, found.stiffness.u_percent):
                 test = f"; the bending test says otherwise: {read}"
             else:
                 sense = (
@@ -78,8 +66,8 @@ def history_picture(history: History, width: int, *, dots: bool) -> Group | None
     by_number = max(days) < 1
     across = [float(at) for at in range(1, len(points) + 1)] if by_number else days
     tones = [each.tone for each in points if each.tone is not None]
-    low = min([0.0, *(each.percent - COVERAGE * each.u_percent for each in tones)])
-    high = max([0.0, *(each.percent + COVERAGE * each.u_percent for each in tones)])
+    low = min([0.0, *(each.percent - LIMITS.logbook.coverage_factor * each.u_percent for each in tones)])
+    high = max([0.0, *(each.percent + LIMITS.logbook.coverage_factor * each.u_percent for each in tones)])
     room = 0.1 * (high - low) or 0.1
     picture = CharacterPicture(
         even_axis(-0.05 * max(across), 1.05 * max(across), "" if by_number else "days"),
@@ -92,7 +80,7 @@ def history_picture(history: History, width: int, *, dots: bool) -> Group | None
     picture.mark(0.0, 0.0, "o")
     for x, tone in zip(across, tones, strict=True):
         for share in range(-10, 11):
-            picture.mark(x, tone.percent + share / 10 * COVERAGE * tone.u_percent, "|")
+            picture.mark(x, tone.percent + share / 10 * LIMITS.logbook.coverage_factor * tone.u_percent, "|")
     for x, tone in zip(across, tones, strict=True):
         picture.mark(x, tone.percent, "!" if tone.exceeds else "o")
     what = "number of the measurement after the first" if by_number else "days since the first measurement"

@@ -1,16 +1,20 @@
 """The common look of all tables: plain dashes, units in the headings, prose of a readable width."""
 
 import math
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import TypeVar
 
 from rich.box import Box
 from rich.cells import cell_len
-from rich.console import RenderableType
+from rich.console import Group, RenderableType
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from taptest.core.errors import shown
+from taptest.core.fields import Field, by_key
+
+T = TypeVar("T")
 
 CAUTION = (
     "A tone is no proof of strength: a ski may ring as it should and still be damaged. "
@@ -55,6 +59,70 @@ def pinned(table: Table, width: int) -> Table:
     return table
 
 
+def fields_table(
+    fields: Sequence[Field[T]],
+    rows: Iterable[T],
+    width: int,
+    *,
+    keys: Sequence[str] | None = None,
+    styles: Mapping[str, Callable[[T], str]] | None = None,
+) -> Table:
+    """Results as a table, a row each, that would rather be wider than the screen than lose a digit.
+
+    A number has the field's decimals, sign and scale, and behind it the uncertainty that ``u`` names; a text or `Text` stands
+    as it is (without control characters), and nothing known is "-".
+
+    Args:
+        fields: of the results, those that hold an uncertainty among them.
+        rows: results.
+        width: of the screen, in characters.
+        keys: what is shown, in this order; by default every field with a heading.
+        styles: by key, the style of a row's cell.
+
+    Raises:
+        KeyError: no field has one of the keys.
+    """
+    known = by_key(fields)
+    columns = [each for each in fields if each.heading] if keys is None else [known[key] for key in keys]
+    table = ruled_table(width, [(each.heading, each.align or _alignment(each)) for each in columns])
+    styles = styles or {}
+    for row in rows:
+        cells = [_cell(each, row, known.get(each.u)) for each in columns]
+        for each, cell in zip(columns, cells, strict=True):
+            if each.key in styles:
+                cell.stylize(styles[each.key](row))
+        table.add_row(*cells)
+    return pinned(table, width)
+
+
+def fields_legend(fields: Iterable[Field[T]], *, keys: Sequence[str] | None = None) -> str:
+    """What the columns mean, "heading: help; heading: help.", of the fields that have both, or of these keys."""
+    known = by_key(fields)
+    chosen = known.values() if keys is None else [known[key] for key in keys]
+    lines = [f"{each.heading.splitlines()[0]}: {each.help}" for each in chosen if each.heading and each.help]
+    return f"{'; '.join(lines)}." if lines else ""
+
+
+def _alignment(field: Field[T]) -> str:
+    return "right" if field.kind in ("number", "integer") else "left"
+
+
+def _cell(field: Field[T], row: T, uncertain: Field[T] | None) -> Text:
+    value = field.get(row)
+    if isinstance(value, Text):
+        return value.copy()
+    if value is None:
+        return Text("-")
+    if isinstance(value, bool):
+        return Text("yes" if value else "no")
+    if isinstance(value, int | float):
+        u = None if uncertain is None else uncertain.get(row)
+        decimals = 0 if field.kind == "integer" else field.decimals
+        scaled_u = None if u is None else field.scale * u
+        return Text(with_u(field.scale * value, scaled_u, decimals, sign=field.sign))
+    return Text(", ".join(shown(each) for each in value)) if isinstance(value, list | tuple) else name(value)
+
+
 def prose(text: str, *, indent: int = 0, style: str = "") -> RenderableType:
     """A paragraph, no wider than is comfortable to read."""
     return hanging([("", "", text)], indent=indent, style=style)
@@ -72,6 +140,21 @@ def hanging(lines: Iterable[tuple[str, str, str]], *, indent: int = 0, style: st
         cells = [Text(name, name_style)] if named else []
         grid.add_row(*cells, Text(sentence, style))
     return Padding(grid, (0, 0, 0, indent))
+
+
+def lines(named: Mapping[str, str]) -> RenderableType:
+    """Sentences beside their names, which are bold."""
+    return hanging((name, "bold", sentence) for name, sentence in named.items())
+
+
+def blocks(*parts: RenderableType | None) -> Group:
+    """Parts with a blank line between them; one that is None or has no lines is left out."""
+    kept = [each for each in parts if each is not None and not _is_empty(each)]
+    return Group(*(line for each in kept for line in (each, Text())[: 2 if each is not kept[-1] else 1]))
+
+
+def _is_empty(part: RenderableType) -> bool:
+    return isinstance(part, Padding) and isinstance(part.renderable, Table) and not part.renderable.row_count
 
 
 def heading(text: str) -> Text:

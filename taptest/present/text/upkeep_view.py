@@ -1,16 +1,19 @@
-"""What verifying and merging a logbook came to, for a terminal."""
+"""What verifying, merging, exporting and importing came to, for a terminal."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.core.errors import shown
+from taptest.logbook.book import Entered
+from taptest.logbook.export import Exported
 from taptest.logbook.merge import Merged
 from taptest.logbook.verify import Verified
 from taptest.present.text.tables import counted, hanging, heading, prose
 
 _AT_MOST = 20
+_TOLD = ("skis", "verdicts", "analyses", "recordings")
 
 
 def verified_view(found: Verified) -> Group:
@@ -26,7 +29,7 @@ def verified_view(found: Verified) -> Group:
     if found.notes:
         parts += [*_sentences(found.notes), Text()]
     seen = f"{counted(found.sounds, 'sound')} and {counted(found.rows, 'row')} are as they were entered"
-    if found.sound:
+    if found.ok:
         parts.append(prose(f"Sound: {seen}.", style="bold"))
     else:
         wrong = counted(len(found.faults), "thing")
@@ -58,3 +61,39 @@ def _sentences(told: Sequence[str]) -> list[RenderableType]:
 
 def _more(count: int) -> list[RenderableType]:
     return [Text(f"and {count - _AT_MOST} more; --json has them all")] if count > _AT_MOST else []
+
+
+def export_words(done: Sequence[Exported]) -> list[str]:
+    """A line for every file or folder."""
+    lines = []
+    for each in done:
+        what = [f"{count} {name}" for name, count in each.rows.items() if len(each.rows) == 1 or name in _TOLD]
+        if not each.rows:
+            what = ["nothing"] if not each.sounds else [counted(each.sounds, "sound")]
+        lines.append(f"{shown(each.target, 200)}: {', '.join(what)}.")
+    return lines
+
+
+def import_words(done: Sequence[Merged], lots: Sequence[Entered], logbook: str) -> list[str]:
+    """A line for every folder and lot, and one on what is missing."""
+    lines = []
+    for each in done:
+        lines.append(f"{shown(each.source, 200)}: {_rows(each.entered)} entered.")
+        if each.known:
+            lines.append(f"  {counted(each.known, 'row')} there already")
+        if each.left_out:
+            lines.append(f"  {counted(len(each.left_out), 'row')} refused: each is named below, and why")
+        lines += [f"  {conflict.told}" for conflict in each.conflicts]
+        if each.sounds_missing:
+            lines.append(
+                f"  {counted(len(each.sounds_missing), 'sound')} not there: --recordings names the folder of the copies"
+            )
+    for lot in lots:
+        state = "entered" if lot.added.new else "was in the logbook already"
+        lines.append(f"{shown(lot.file, 200)}: lot, {counted(lot.skis or 0, 'ski')}: {state}.")
+    return [*lines, f"Logbook: {shown(logbook, 200)}"]
+
+
+def _rows(entered: Mapping[str, int]) -> str:
+    told = [f"{entered[name]} {name}" for name in _TOLD if entered.get(name)]
+    return ", ".join(told) or "nothing new"

@@ -7,6 +7,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.core.errors import shown
+from taptest.core.messages import Message
 from taptest.present.text.citation import calibrations_used
 from taptest.present.text.tables import (
     CAUTION,
@@ -21,7 +22,8 @@ from taptest.present.text.tables import (
     ruled_table,
     with_u,
 )
-from taptest.screen.verdict import CheckResult, GroupSummary, SkiVerdict, Verdict
+from taptest.screen.result import CheckResult, GroupSummary
+from taptest.ski.record import Ski, Verdict
 
 STYLES: dict[Verdict, str] = {"pass": "green", "recheck": "yellow", "outlier": "bold red", "not judged": "cyan"}
 # What the verdicts ask for, the most urgent last: that is what stays on the screen.
@@ -71,12 +73,12 @@ def check_view(result: CheckResult, width: int) -> Group:
     return Group(*parts, _summary(result), prose(CAUTION, style="dim"))
 
 
-def _table(skis: Sequence[SkiVerdict], width: int) -> RenderableType:
+def _table(skis: Sequence[Ski], width: int) -> RenderableType:
     table = ruled_table(width, _COLUMNS)
-    some_heard = any(ski.first_heard for ski in skis)
+    some_heard = any(ski.first_mode_source == "heard" for ski in skis)
     for ski in skis:
-        measured = with_u(ski.measured_hz, ski.measured_u_hz, 1)
-        mark = ("*" if ski.first_heard else " ") if some_heard else ""
+        measured = with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)
+        mark = ("*" if ski.first_mode_source == "heard" else " ") if some_heard else ""
         table.add_row(
             name(ski.ski_id),
             number(ski.mass_g, 0),
@@ -84,7 +86,7 @@ def _table(skis: Sequence[SkiVerdict], width: int) -> RenderableType:
             with_u(ski.predicted_hz, ski.predicted_u_hz if width >= WIDE else None, 1),
             measured + mark,
             with_u(ski.deviation_percent, ski.deviation_u_percent, 1, sign=True),
-            number(ski.unevenness, 1),
+            number(ski.residual_chi_square, 1),
             number(None if ski.damping_ratio is None else 100 * ski.damping_ratio, 2),
             f"{ski.taps_good}/{ski.taps_found}",
             number(ski.score, 1),
@@ -93,10 +95,10 @@ def _table(skis: Sequence[SkiVerdict], width: int) -> RenderableType:
     return pinned(table, width)
 
 
-def _legend(skis: Sequence[SkiVerdict]) -> str:
-    measured = [ski for ski in skis if ski.measured_hz is not None]
-    if any(ski.first_heard for ski in measured):
-        return f"{_LEGEND} {'' if all(ski.first_heard for ski in measured) else _SOME_HEARD}".rstrip()
+def _legend(skis: Sequence[Ski]) -> str:
+    measured = [ski for ski in skis if ski.first_mode_hz is not None]
+    if any(ski.first_mode_source == "heard" for ski in measured):
+        return f"{_LEGEND} {'' if all(ski.first_mode_source == 'heard' for ski in measured) else _SOME_HEARD}".rstrip()
     return f"{_LEGEND} {_INFERRED}" if measured else _LEGEND
 
 
@@ -112,16 +114,19 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
 
 
 def _budget(result: CheckResult) -> RenderableType:
-    return prose(f"At most one sound ski in {1 / result.budget:.0f} is meant to be called an outlier.", style="dim")
+    return prose(
+        f"At most one sound ski in {1 / result.settings.false_alarm_rate:.0f} is meant to be called an outlier.",
+        style="dim",
+    )
 
 
-def _reasons(skis: Sequence[SkiVerdict]) -> list[tuple[str, str, str]]:
+def _reasons(skis: Sequence[Ski]) -> list[tuple[str, str, str]]:
     return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
 
 
-def sentences(reasons: Sequence[str]) -> str:
+def sentences(reasons: Sequence[Message | str]) -> str:
     """Reasons as sentences; a reason may come without a capital and a full stop."""
-    return " ".join(f"{_begun(reason).rstrip('.')}." for reason in reasons if reason)
+    return " ".join(f"{_begun(str(reason)).rstrip('.')}." for reason in reasons)
 
 
 def _begun(reason: str) -> str:

@@ -1,0 +1,1 @@
+"""A construction learnt from skis presumed good, and the file it is written to."""

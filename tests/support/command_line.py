@@ -1,0 +1,38 @@
+"""The commands as they are typed: in this process, or each in a process of its own."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+from typing import Any
+
+from typer.testing import CliRunner, Result
+
+from support.places import ROOT
+from taptest.cli import app
+
+
+def run(*arguments: object, status: int | None = None, **options: Any) -> Result:
+    """In this process, 80 columns wide, with the two outputs apart; ``status`` is what it must end with."""
+    environment = {"COLUMNS": "80", **options.pop("env", {})}
+    done = CliRunner().invoke(app, [str(argument) for argument in arguments], env=environment, **options)
+    assert status is None or done.exit_code == status, (done.output, done.exception)
+    return done
+
+
+def environment_of_a_process(**changes: str) -> dict[str, str]:
+    """This environment, with the clone that is tested first on the path."""
+    path = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
+    return {**os.environ, "PYTHONPATH": path, "COLUMNS": "80", **changes}
+
+
+def command(*arguments: object) -> list[str]:
+    """What starts ``taptest`` with these arguments."""
+    return [sys.executable, "-m", "taptest", *map(str, arguments)]
+
+
+def start(*arguments: object, **options: Any) -> subprocess.CompletedProcess[Any]:
+    """As a user does: a process of its own, outputs as bytes unless ``encoding`` says otherwise."""
+    settings = {"env": environment_of_a_process(), "timeout": 300, "capture_output": True, "check": False, **options}
+    return subprocess.run(command(*arguments), **settings)
