@@ -21,9 +21,8 @@ os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
 import soundfile
+from places import DEMO, ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
-DEMO = ROOT / "recordings_demo"
 SAMPLE_RATE_HZ = 48_000
 # The command, and what its own process used at most; its workers are not in it.
 COMMAND = r"""

@@ -18,8 +18,8 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
 import soundfile
+from places import ROOT
 
-ROOT = Path(__file__).resolve().parent.parent
 SAMPLE_RATE_HZ = 48_000
 DURATION_S = 10.0
 # A made-up ski: frequency [Hz], damping ratio, amplitude.

@@ -15,8 +15,7 @@ import tempfile
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parent.parent
-DEMO = ROOT / "recordings_demo"
+from places import DEMO
 
 
 def make_lot(folder: Path, count: int) -> Path:

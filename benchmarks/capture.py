@@ -19,13 +19,14 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
 import numpy as np
+from places import DEMO
 
 from taptest.capture.listener import Listener
 from taptest.capture.sources import FileSource
 from taptest.capture.stream import Block, HeardTap
 from taptest.io.recording import read_recording
 
-DEMO = sorted((Path(__file__).resolve().parent.parent / "recordings_demo").glob("*.flac"))
+SOUNDS = sorted(DEMO.glob("*.flac"))
 BLOCK_S = 0.01
 LIVE_FILES = 4
 ROUNDS = 8
@@ -42,7 +43,7 @@ def memory_mb() -> float:
 def replayed() -> None:
     """All recordings as fast as possible."""
     waits, computing, sound_s, work_s = [], [], 0.0, 0.0
-    for path in DEMO:
+    for path in SOUNDS:
         recording = read_recording(path)
         samples = recording.samples.astype(np.float32)
         listener, size = Listener(recording.sample_rate_hz), round(BLOCK_S * recording.sample_rate_hz)
@@ -58,7 +59,7 @@ def replayed() -> None:
                     waits.append((start + size) / recording.sample_rate_hz - ring_end_s)
                     computing.append(took)
     total = np.array(waits) + np.array(computing)
-    print(f"{len(DEMO)} recordings, {sound_s:.0f} s, {len(total)} taps")
+    print(f"{len(SOUNDS)} recordings, {sound_s:.0f} s, {len(total)} taps")
     print(f"verdict after the ring's end  median {np.median(total):.3f} s, longest {total.max():.3f} s", end="")
     print(f" (of which computing: median {1000 * np.median(computing):.0f} ms, longest {1000 * max(computing):.0f} ms)")
     print(f"processor time                {100 * work_s / sound_s:.1f} % of one core")
@@ -68,7 +69,7 @@ def live() -> None:
     """A few recordings in real time: what another thread would see."""
     late, sound_s = [], 0.0
     began_cpu = time.process_time()
-    for path in DEMO[-LIVE_FILES:]:
+    for path in SOUNDS[-LIVE_FILES:]:
         source = FileSource(path, 1.0)
         listener, began = Listener(source.sample_rate_hz), time.monotonic()
         frames = 0
@@ -83,7 +84,7 @@ def live() -> None:
 
 def steady() -> None:
     """Memory, listening to the same recordings over and over with one listener."""
-    sounds = [read_recording(path).samples.astype(np.float32) for path in DEMO[:6]]
+    sounds = [read_recording(path).samples.astype(np.float32) for path in SOUNDS[:6]]
     listener, used = Listener(48_000), []
     for _ in range(ROUNDS):
         for samples in sounds:

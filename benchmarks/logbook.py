@@ -16,18 +16,17 @@ from collections.abc import Callable
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-TESTS = Path(__file__).resolve().parent.parent / "tests"
-sys.path.insert(0, str(TESTS))
 
-from sqlalchemy import func, select  # noqa: E402
-from support.logbook_results import add, day, sound  # noqa: E402
-from support.postgres_server import PostgresServer, postgres_server  # noqa: E402
+from places import ROOT
+from sqlalchemy import func, select
+from support.logbook_results import add, day, sound
+from support.postgres_server import PostgresServer, postgres_server
 
-from taptest.logbook.book import Logbook, open_logbook  # noqa: E402
-from taptest.logbook.merge import merge_logbooks  # noqa: E402
-from taptest.logbook.schema import METADATA  # noqa: E402
-from taptest.logbook.verify import verify_logbook  # noqa: E402
-from taptest.logbook.waiting import StationLogbook  # noqa: E402
+from taptest.logbook.book import Logbook, open_logbook
+from taptest.logbook.merge import merge_logbooks
+from taptest.logbook.schema import METADATA
+from taptest.logbook.verify import verify_logbook
+from taptest.logbook.waiting import StationLogbook
 
 
 def timed(work: Callable[[], object]) -> float:
@@ -38,8 +37,8 @@ def timed(work: Callable[[], object]) -> float:
 
 def writers(*arguments: object) -> set[str]:
     """What was acknowledged by the stations of ``tests/support/logbook_writers.py``."""
-    command = [sys.executable, str(TESTS / "logbook_writers.py"), *map(str, arguments)]
-    done = subprocess.run(command, capture_output=True, text=True)
+    command = [sys.executable, "-m", "support.logbook_writers", *map(str, arguments)]
+    done = subprocess.run(command, cwd=ROOT / "tests", capture_output=True, text=True)
     if done.returncode:
         raise SystemExit(done.stderr)
     return set(done.stdout.split())

@@ -17,8 +17,8 @@ from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
 
+import places  # noqa: F401
 from support.logbook_results import checked, modes, row
 from support.postgres_server import postgres_server
 from support.result_objects import verdict
@@ -45,8 +45,7 @@ def fill(book: Logbook, skis: int) -> None:
             )
             for n in numbers[lot : lot + _LOT]
         ]
-        table, result, measured = checked(*some, name=f"lot {lot}.csv")
-        book.add_check(result, table, measured=measured, at=start + timedelta(days=lot / _LOT))
+        book.add_check(checked(*some, name=f"lot {lot}.csv"), at=start + timedelta(days=lot / _LOT))
 
 
 def questions(skis: int) -> Iterator[tuple[str, Callable[[Logbook], object]]]:

@@ -7,16 +7,13 @@ listening to them is another matter; the ratio is against numpy's sorting of as 
 import os
 import platform
 import resource
-import sys
 import time
 from dataclasses import replace
-from pathlib import Path
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parent.parent / "tests"))
+import places  # noqa: F401
 from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction

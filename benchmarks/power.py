@@ -9,11 +9,9 @@ from __future__ import annotations
 import sys
 from collections import Counter
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests"))
+import places  # noqa: F401
 from support.simulated_lots import Workshop, simulated_lot
 
 from taptest.screen.check import judge

@@ -15,6 +15,8 @@ from pathlib import Path
 # As the command line does it: the matrices are small, and threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from places import DEMO
+
 from taptest.capture.events import FirstLook, SkiDone, TapKept
 from taptest.capture.listener import Listener
 from taptest.capture.lot_table import LotTable
@@ -23,8 +25,6 @@ from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
 from taptest.capture.stream import HeardTap
 from taptest.config.settings import Settings
-
-DEMO = Path(__file__).resolve().parent.parent / "recordings_demo"
 
 
 def heard(name: str) -> list[HeardTap]:

@@ -27,7 +27,8 @@ from pathlib import Path
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 os.environ.setdefault("OMP_NUM_THREADS", "1")
 
-from capture import DEMO, memory_mb
+from capture import SOUNDS, memory_mb
+from places import DEMO
 
 from taptest.capture.events import SessionEvent, SkiDone, TapKept
 from taptest.capture.listener import Listener
@@ -61,7 +62,7 @@ class Replay:
     def blocks(self) -> Iterator[Block]:
         at_s = 0.0
         while True:
-            for path in (path for path in DEMO if path.stem not in ("bar", "clap")):
+            for path in (path for path in SOUNDS if path.stem not in ("bar", "clap")):
                 for block in FileSource(path, speed=None).blocks():
                     at_s += len(block.samples) / RATE_HZ
                     self.between_skis = False
@@ -96,7 +97,7 @@ def main(hours: float) -> None:
     give_back_large_arrays()  # as `taptest record` does
     folder = Path(tempfile.mkdtemp(prefix="two-hours-"))
     try:
-        with (DEMO[0].parent / "lot.csv").open(encoding="utf-8", newline="") as stream:
+        with (DEMO / "lot.csv").open(encoding="utf-8", newline="") as stream:
             rows = list(csv.DictReader(stream))
         with (folder / "lot.csv").open("w", encoding="utf-8", newline="") as stream:
             table = csv.DictWriter(stream, list(rows[0]))

@@ -13,6 +13,7 @@ for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
 from support import heard_once
+from support.places import ROOT
 
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.screen.check import check_measured
@@ -27,8 +28,10 @@ if os.environ.get("CI"):
 
 
 def pytest_configure(config: pytest.Config) -> None:
-    """The folder that the workers of a session share; they find its name in their environment."""
+    """What workers and the processes that tests start find in their environment: where to import from, and a folder to share."""
     if "PYTEST_XDIST_WORKER" not in os.environ:
+        paths = (ROOT, *(ROOT / each for each in config.getini("pythonpath")), os.environ.get("PYTHONPATH", ""))
+        os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, map(str, paths)))
         os.environ[heard_once.FOLDER_VARIABLE] = folder = tempfile.mkdtemp(prefix="heard-")
         config.add_cleanup(lambda: shutil.rmtree(folder, ignore_errors=True))
 

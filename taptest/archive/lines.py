@@ -6,14 +6,14 @@ import json
 import os
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
+
+import msgspec
 
 from taptest.archive.files import FileStamp, SoundFile, stamp_of
-from taptest.archive.job import Outcome, listening_document
-from taptest.archive.run import Known
+from taptest.archive.run import Known, Outcome, listening_document
 from taptest.config.settings import Settings
 from taptest.core.durable import sync_folder
 from taptest.core.errors import ArchiveError, shown
@@ -65,44 +65,47 @@ def open_lines(path: str | Path, settings: Settings, describe: Describe) -> Iter
             lines.sync()
 
 
-@dataclass(frozen=True)
-class _Entry:
-    stamp: FileStamp
-    error: str | None
+class _Line(msgspec.Struct):
+    """What a line says of its file; the rest of it is for others."""
+
+    schema: str
+    path: str = ""
+    error: str | None = None
+    software: str = ""
+    settings: Any = None
+    size_bytes: int | None = None
+    modified: str | None = None
+    file_sha256: str | None = None
 
 
-@dataclass(frozen=True)
-class _Kept:
-    entries: dict[str, _Entry]
-    notes: tuple[str, ...]
+_Read = tuple[dict[str, tuple[FileStamp, str | None]], tuple[str, ...]]
 
 
 class LinesFile:
     """An open file of results; see `open_lines`. ``notes``: what was found amiss in it."""
 
-    def __init__(self, stream: BinaryIO, place: Path, settings: Settings, describe: Describe, kept: _Kept) -> None:
-        self.notes = kept.notes
+    def __init__(self, stream: BinaryIO, place: Path, settings: Settings, describe: Describe, read: _Read) -> None:
+        self._kept, self.notes = read
         self._stream, self._place, self._describe = stream, place, describe
         self._settings = listening_document(settings)
-        self._kept = kept.entries
         self._synced = time.monotonic()
 
     def known(self, file: SoundFile) -> Known | None:
         """A file is the same while size and time of change are, or, if only the time differs, its contents."""
-        entry = self._kept.get(written_path(file, self._place))
-        if entry is None:
+        stamp, error = self._kept.get(written_path(file, self._place), (None, None))
+        if stamp is None:
             return None
         try:
             now = stamp_of(file.path)
-            if now.size_bytes != entry.stamp.size_bytes:
+            if now.size_bytes != stamp.size_bytes:
                 return None
-            if now.modified != entry.stamp.modified and not (
-                entry.stamp.sha256 and entry.stamp.sha256 == stamp_of(file.path, with_contents=True).sha256
+            if now.modified != stamp.modified and not (
+                stamp.sha256 and stamp.sha256 == stamp_of(file.path, with_contents=True).sha256
             ):
                 return None
         except OSError:
             return None
-        return Known(entry.error)
+        return Known(error)
 
     def add(self, outcome: Outcome) -> str | None:
         """Write a line, and force lines to the disk at least every second.
@@ -151,10 +154,10 @@ def written_path(file: SoundFile, place: Path) -> str:
     return path.relative_to(folder).as_posix() if path.is_relative_to(folder) else str(path)
 
 
-def _read(stream: BinaryIO, name: str, place: Path, settings: Settings) -> _Kept:
+def _read(stream: BinaryIO, name: str, place: Path, settings: Settings) -> _Read:
     """What of the file still holds; a half-written last line is cut off."""
     wanted = json.loads(json.dumps(listening_document(settings)))
-    entries: dict[str, _Entry] = {}
+    kept: dict[str, tuple[FileStamp, str | None]] = {}
     notes = []
     stream.seek(0)
     end = 0
@@ -168,36 +171,25 @@ def _read(stream: BinaryIO, name: str, place: Path, settings: Settings) -> _Kept
                 notes.append(f"{name}: its last line was cut off, as by a power cut; that recording is analysed again")
                 break
             end += len(line)
-            document = _document(line)
-            if document is None:
-                if number == 1:
-                    raise _foreign(name, number)
+            try:
+                found = msgspec.json.decode(line, type=_Line)
+            except (ValueError, RecursionError):  # msgspec's errors are ValueErrors
+                if number == 1 and not line.startswith(_BEGINS):
+                    raise _foreign(name, number) from None
                 notes.append(f"{name}: line {number} is damaged and counts as not done; it is left as it is")
-            elif document.get("schema") != SCHEMA:
+                continue
+            if found.schema != SCHEMA:
                 raise _foreign(name, number)
-            else:
-                _enter(entries, document, wanted)
+            if (
+                found.software == VERSION
+                and found.settings == wanted
+                and found.size_bytes is not None
+                and found.modified
+            ):
+                stamp = FileStamp(found.size_bytes, found.modified, found.file_sha256)
+                kept[found.path] = (stamp, found.error)
     os.ftruncate(stream.fileno(), end)
-    return _Kept(entries, tuple(notes))
-
-
-def _document(line: bytes) -> dict[str, object] | None:
-    with suppress(ValueError, RecursionError):
-        document = json.loads(line)
-        if isinstance(document, dict):
-            return document
-    return None
-
-
-def _enter(entries: dict[str, _Entry], document: dict[str, object], settings: object) -> None:
-    """What a line of this version and these settings says; a later one goes before an earlier one on the same file."""
-    path, error, sha256 = document.get("path"), document.get("error"), document.get("file_sha256")
-    size, modified = document.get("size_bytes"), document.get("modified")
-    if document.get("software") != VERSION or document.get("settings") != settings:
-        return
-    if isinstance(path, str) and isinstance(size, int) and isinstance(modified, str):
-        stamp = FileStamp(size, modified, sha256 if isinstance(sha256, str) else None)
-        entries[path] = _Entry(stamp, error if isinstance(error, str) else None)
+    return kept, tuple(notes)
 
 
 def _foreign(name: str, number: int) -> ArchiveError:

@@ -21,6 +21,7 @@ from taptest.beam.model import (
     torsion_modes,
 )
 from taptest.config.limits import LIMITS
+from taptest.config.settings import RigUncertainty
 from taptest.core.errors import ConstructionError
 
 FLATTENING_SPAN_M = 0.8
@@ -42,8 +43,8 @@ class SkiMeasurements:
         rig_centre_m: the load, half-way between the supports, from the tail; half the length when left out.
         binding_mass_kg: the part of the mass that is the binding.
         binding_m: its centre from the tail; half the length when left out.
-        stiffness_u_rel: relative standard uncertainty of the stiffness.
-        mass_u_rel: relative standard uncertainty of the mass.
+        stiffness_u_rel: relative standard uncertainty of the stiffness; that of the settings when left out.
+        mass_u_rel: relative standard uncertainty of the mass; likewise.
     """
 
     length_m: float
@@ -53,8 +54,8 @@ class SkiMeasurements:
     rig_centre_m: float | None = None
     binding_mass_kg: float = 0.0
     binding_m: float | None = None
-    stiffness_u_rel: float = 0.02
-    mass_u_rel: float = 0.005
+    stiffness_u_rel: float = RigUncertainty.stiffness_u_rel
+    mass_u_rel: float = RigUncertainty.mass_u_rel
 
 
 @dataclass(frozen=True)

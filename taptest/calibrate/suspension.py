@@ -17,7 +17,7 @@ References:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import isfinite
 from typing import Literal
 
@@ -47,21 +47,16 @@ _LEAST_SECONDS = 6.0
 
 @dataclass(frozen=True)
 class LoopBias:
-    """What the loops do to one bending order: relative shift of frequency and added damping ratio."""
+    """What the loops do to one bending order: relative shift of frequency and added damping ratio.
+
+    ``off_m``: how far both loops sit further in than the nodes of the first mode, where that is what is asked; out is negative.
+    """
 
     order: int
     frequency_hz: float
     shift_rel: float
     damping_added: float
-
-
-@dataclass(frozen=True)
-class Misplaced:
-    """What loops do to the first mode that both sit ``off_m`` too far in (+) or out (-)."""
-
-    off_m: float
-    shift_rel: float
-    damping_added: float
+    off_m: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -98,7 +93,7 @@ class SuspensionAdvice:
     tail_load: float
     biases: tuple[LoopBias, ...]
     spread_biases: tuple[LoopBias, ...]
-    misplaced: tuple[Misplaced, ...]
+    misplaced: tuple[LoopBias, ...]
     notes: tuple[str, ...] = ()
 
 
@@ -212,10 +207,10 @@ def advise(
             f"{1000 * length_m:.0f} mm that balances at {1000 * shapes.balance_m:.0f} mm: one belongs on either side"
         )
     spread = _least_spread(shapes)
-    misplaced = []
-    for off in sorted((*TOLERANCES_M, *(-each for each in TOLERANCES_M))):
-        bias = loop_biases(shapes, (nodes[0] + off, nodes[1] - off), first, bounce)[0]
-        misplaced.append(Misplaced(off, bias.shift_rel, bias.damping_added))
+    misplaced = tuple(
+        replace(loop_biases(shapes, (nodes[0] + off, nodes[1] - off), first, bounce)[0], off_m=off)
+        for off in sorted((*TOLERANCES_M, *(-each for each in TOLERANCES_M)))
+    )
     tail_load = (places[1] - shapes.balance_m) / (places[1] - places[0])
     notes = []
     if abs(tail_load - 0.5) > _LIMITS.uneven_load:
@@ -241,7 +236,7 @@ def advise(
         tail_load=tail_load,
         biases=loop_biases(shapes, places, first, bounce),
         spread_biases=loop_biases(shapes, spread, first, bounce),
-        misplaced=tuple(misplaced),
+        misplaced=misplaced,
         notes=tuple(notes),
     )
 

@@ -9,25 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 
 from taptest.capture.store import Store
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError
 from taptest.io.recording import from_samples
 from taptest.signal.analysis import Analysis, Mode, analyse
 
-# A tap moves a mode by less than 0.1 %, hanging anew by about that (common practice, no source). Between taps of one ski of
-# the demonstration it is 0.32 % at most, between the two skis of a pair 0.35 to 1.5 %.
-_AGREEMENT = 0.005
-_STRONG_DB = -20.0  # against the strongest
-_AUDIBLE_DB = -30.0
-_MOST = 8
-_LEAST = 3  # modes, without which nothing is said
-FARTHEST_PERCENT = 4.0  # what is farther off is another mode
-_UNCERTAIN = 2.0  # standard uncertainties
-
 
 @dataclass(frozen=True)
 class Difference:
-    """How far apart [%] the modes of taps that do not agree typically are, ``FARTHEST_PERCENT`` or more; taps from 1."""
+    """How far apart [%] the modes of taps that do not agree typically are, ``agreement.farthest`` or more; taps from 1."""
 
     taps: tuple[int, ...]
     others: tuple[int, ...]
@@ -132,7 +123,7 @@ def agreeing(taps: Sequence[Analysis]) -> list[list[int]]:
     groups: list[list[int]] = []
     for number, tap in enumerate(taps):
         for group in groups:
-            if np.median([apart(tap, taps[other]) for other in group]) <= _AGREEMENT:
+            if np.median([apart(tap, taps[other]) for other in group]) <= LIMITS.agreement.same_ski:
                 group.append(number)
                 break
         else:
@@ -159,23 +150,21 @@ def apart(one: Analysis, other: Analysis) -> float:
 
 
 def _from(one: Analysis, other: Analysis) -> float:
-    strong = sorted(_clear(one, _STRONG_DB), key=lambda mode: -mode.level_db)[:_MOST]
-    there = _clear(other, _AUDIBLE_DB)
-    if min(len(strong), len(there)) < _LEAST:
+    limits = LIMITS.agreement
+    strong = sorted(_clear(one, limits.strong_db), key=lambda mode: -mode.level_db)[: limits.most_modes]
+    there = _clear(other, limits.audible_db)
+    if min(len(strong), len(there)) < limits.least_modes:
         return 0.0
     nearest = [min(there, key=lambda mode: abs(mode.frequency_hz - each.frequency_hz)) for each in strong]
-    ratios = [abs(np.log(a.frequency_hz / b.frequency_hz)) for a, b in zip(strong, nearest, strict=True)]
-    doubts = [np.hypot(_u_rel(a), _u_rel(b)) for a, b in zip(strong, nearest, strict=True)]
-    typical = float(np.median(np.minimum(ratios, FARTHEST_PERCENT / 100)))
-    return typical if typical > _UNCERTAIN * float(np.median(doubts)) else 0.0
+    pairs = list(zip(strong, nearest, strict=True))
+    ratios = [min(abs(np.log(a.frequency_hz / b.frequency_hz)), limits.farthest) for a, b in pairs]
+    u = [np.hypot(a.frequency_u_hz / a.frequency_hz, b.frequency_u_hz / b.frequency_hz) for a, b in pairs]
+    typical = float(np.median(ratios))
+    return typical if typical > limits.uncertain * float(np.median(u)) else 0.0
 
 
 def _clear(tap: Analysis, least_db: float) -> list[Mode]:
     return [mode for mode in tap.modes if mode.level_db > least_db and "hum" not in mode.flags]
-
-
-def _u_rel(mode: Mode) -> float:
-    return mode.frequency_u_hz / mode.frequency_hz
 
 
 def listed(numbers: Sequence[int]) -> str:

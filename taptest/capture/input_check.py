@@ -18,15 +18,10 @@ from taptest.signal.spectrum import Hum
 from taptest.signal.taps import Envelope, judge_taps
 
 FINDINGS = ("processed", "clipped", "loud-noise", "hum", "lost-samples", "low-sample-rate")
-SHORTEST_S = 2.0
 
 Processing = Literal["suspected", "none heard", "not tested"]
 
 _SETTLE_S = 0.3  # while a device wakes up
-_LOUD_NOISE_DB = -50.0  # of full scale: from there on a light tap hardly stands out by the 40 dB that a good fit needs
-_HUM_DB = -60.0
-_ZERO_RUN_S = 0.02
-_FULL_SCALE = 0.9985
 
 
 @dataclass(frozen=True)
@@ -77,9 +72,10 @@ def check_input(source: Source, seconds: float = 6.0, settings: Settings | None 
     finally:
         source.close()
     samples = np.concatenate(blocks)[round(_SETTLE_S * rate) :].astype(np.float64) if blocks else np.zeros(0)
-    if len(samples) < SHORTEST_S * rate:
+    least_s = LIMITS.input.shortest_check_s
+    if len(samples) < least_s * rate:
         raise CaptureError(
-            f"'{shown(source.name)}' gave {frames / rate:.1f} s of sound; at least {SHORTEST_S + _SETTLE_S:.1f} s are needed"
+            f"'{shown(source.name)}' gave {frames / rate:.1f} s of sound; at least {least_s + _SETTLE_S:.1f} s are needed"
         )
     return _checked(source, samples, lost, settings)
 
@@ -92,13 +88,13 @@ def _checked(source: Source, samples: NDArray[np.float64], lost: int, settings: 
     noise_db = _decibels(noise.rms(settings.low_hz, min(settings.high_hz, 0.45 * rate)) ** 2)
     zero_share = _zero_share(samples, rate)
     processed = zero_share > 0 or any("gain-control" in sound.reasons for sound in sounds)
-    clipped = int(np.count_nonzero(np.abs(samples) >= _FULL_SCALE))
+    clipped = int(np.count_nonzero(np.abs(samples) >= LIMITS.input.clipped_at))
     hum = noise.hum
     found = {
         "processed": processed,
         "clipped": clipped > 1,
-        "loud-noise": noise_db > _LOUD_NOISE_DB,
-        "hum": hum is not None and max(hum.levels_db) > _HUM_DB,
+        "loud-noise": noise_db > LIMITS.input.loud_noise_db,
+        "hum": hum is not None and max(hum.levels_db) > LIMITS.input.hum_db,
         "lost-samples": lost > 0,
         "low-sample-rate": rate < LIMITS.format.low_sample_rate_hz,
     }
@@ -123,7 +119,7 @@ def _zero_share(samples: NDArray[np.float64], rate: float) -> float:
     """Share of the time in which the sound stands at exactly zero for longer than any sound crosses it."""
     sounding = np.flatnonzero(np.concatenate(([1.0], samples, [1.0])))
     runs = np.diff(sounding) - 1
-    return float(runs[runs >= _ZERO_RUN_S * rate].sum() / len(samples))
+    return float(runs[runs >= LIMITS.input.zero_run_s * rate].sum() / len(samples))
 
 
 def _decibels(power: float) -> float:

@@ -1,48 +1,39 @@
 """The ``taptest`` command: one file per command, each of which parses, calls the library and renders."""
 
+from importlib import import_module
 from typing import Annotated, Any
 
 import typer
 from typer.core import TyperGroup
 
-from taptest.cli import (
-    analyse,
-    calibrate,
-    check,
-    compare,
-    devices,
-    log,
-    output,
-    pairs,
-    plan,
-    play,
-    predict,
-    record,
-    relate,
-    report,
-)
+from taptest.cli import output
 from taptest.core.version import VERSION
+
+# Every command, in the order of the work: its name, which is that of its module and of the function in it (or of the module's
+# ``app``, where it has commands of its own), and what the list says of it.
+COMMANDS = (
+    ("record", "Tap skis: good taps are kept, counted and entered in the table."),
+    ("check", "Judge every ski of a lot (the main job)."),
+    ("report", "A lot as one page to look at, listen to and hand over."),
+    ("pairs", "Compare the skis of pairs, or make the best pairs of a pile."),
+    ("compare", "Generations or constructions side by side."),
+    ("relate", "What goes with results on snow, if anything does."),
+    ("plan", "How many skis, hangings or runs a difference takes."),
+    ("analyse", "Taps, resonances and damping heard in recordings."),
+    ("predict", "Natural frequencies from mass and stiffness."),
+    ("play", "Taps or their modes one after another, for comparison by ear."),
+    ("devices", "Microphones, and whether the one in use is fit."),
+    ("calibrate", "Room, clock, loops: what makes the numbers trustworthy."),
+    ("log", "The logbook: what was measured, and how a ski has changed."),
+    ("limits", "Every figure that judges, and what may be set in taptest.toml."),
+)
 
 
 class _Commands(TyperGroup):
     """In the order of the work, and with every failure turned into one line and an exit status."""
 
     def list_commands(self, ctx: Any) -> list[str]:
-        return [
-            "record",
-            "check",
-            "report",
-            "pairs",
-            "compare",
-            "relate",
-            "plan",
-            "analyse",
-            "predict",
-            "play",
-            "devices",
-            "calibrate",
-            "log",
-        ]
+        return [name for name, _ in COMMANDS]
 
     def invoke(self, ctx: Any) -> Any:
         with output.failures_as_exit_status():
@@ -50,19 +41,12 @@ class _Commands(TyperGroup):
 
 
 app = typer.Typer(cls=_Commands, rich_markup_mode=None, add_completion=False, pretty_exceptions_enable=False)
-app.command("check", short_help="Judge every ski of a lot (the main job).")(check.check)
-app.command("report", short_help="A lot as one page to look at, listen to and hand over.")(report.report)
-app.command("pairs", short_help="Compare the skis of pairs, or make the best pairs of a pile.")(pairs.pairs)
-app.command("compare", short_help="Generations or constructions side by side.")(compare.compare)
-app.command("analyse", short_help="Taps, resonances and damping heard in recordings.")(analyse.analyse)
-app.command("predict", short_help="Natural frequencies from mass and stiffness.")(predict.predict)
-app.command("record", short_help="Tap skis: good taps are kept, counted and entered in the table.")(record.record)
-app.command("devices", short_help="Microphones, and whether the one in use is fit.")(devices.devices)
-app.command("plan", short_help="How many skis, hangings or runs a difference takes.")(plan.plan)
-app.command("relate", short_help="What goes with results on snow, if anything does.")(relate.relate)
-app.add_typer(calibrate.app, name="calibrate", short_help="Room, clock, loops: what makes the numbers trustworthy.")
-app.add_typer(log.app, name="log", short_help="The logbook: what was measured, and how a ski has changed.")
-app.command("play", short_help="Taps or their modes one after another, for comparison by ear.")(play.play)
+for _name, _help in COMMANDS:
+    _module = import_module(f"taptest.cli.{_name}")
+    if hasattr(_module, "app"):
+        app.add_typer(_module.app, name=_name, short_help=_help)
+    else:
+        app.command(_name, short_help=_help)(getattr(_module, _name))
 
 
 def _print_version(wanted: bool) -> None:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from taptest.archive.files import FoundFiles, SoundFile
-    from taptest.archive.job import Crew
+    from taptest.archive.run import Crew
     from taptest.config.settings import Settings
     from taptest.export.spectra import TapSpectrum
     from taptest.io.recording import Recording
@@ -171,7 +171,7 @@ def _one_by_one(files: "Sequence[SoundFile]", settings: "Settings", reading: "Re
 
 def _shared(found: "FoundFiles", settings: "Settings", crew: "Crew") -> _Heard:
     """The same, in the same order, by a crew, which keeps the samples."""
-    from taptest.archive.job import in_order
+    from taptest.archive.run import in_order
 
     for outcome in in_order(crew(found.files, settings), found.files):
         yield outcome.file.name, outcome.analysis or outcome.error or "", None

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from types import FrameType
 
     from taptest.archive.files import FoundFiles
-    from taptest.archive.job import Crew
+    from taptest.archive.run import Crew
     from taptest.config.corrections import Corrections
     from taptest.config.settings import Settings
 
@@ -23,12 +23,12 @@ if TYPE_CHECKING:
 def crew_of(workers: int | None, cluster: str | None, *, recordings: int) -> Crew:
     """Who does the work: a cluster, so many processes, or by default as many as pay."""
     if cluster is not None:
-        from taptest.archive.cluster import cluster_crew
+        from taptest.archive.crews import cluster_crew
 
         if workers is not None:
             raise typer.BadParameter("the cluster has workers of its own: leave out --workers", param_hint="--cluster")
         return cluster_crew(cluster)
-    from taptest.archive.local import local_crew
+    from taptest.archive.crews import local_crew
 
     return local_crew(output.worker_count(recordings) if workers is None else workers)
 

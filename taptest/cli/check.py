@@ -77,7 +77,7 @@ def check(
             output.show(ladders_view(result, console.width, dots=output.dots_shown()), console)
         view = check_view(result, console.width) if explained is None else explanation_view(explained, console)
         output.show(view, console)
-    told = keeping.keep_check(result, measured, measured.settings, logbook) if kept else ()
+    told = keeping.keep_check(result, logbook) if kept else ()
     output.finish(
         [*map(str, result.problems), *map(str, result.unread)],
         (*map(str, result.notes), *told),

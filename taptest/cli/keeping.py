@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from taptest.capture.events import SkiDone
     from taptest.config.settings import Settings
-    from taptest.identify.measured_lot import MeasuredLot
     from taptest.io.recording import Recording
     from taptest.logbook.waiting import StationLogbook
     from taptest.screen.result import CheckResult
@@ -38,12 +37,12 @@ def sounds_folder(logbook: str | None) -> Path:
     return place_of(logbook).sounds
 
 
-def keep_check(result: CheckResult, measured: MeasuredLot, settings: Settings, logbook: str | None) -> tuple[str, ...]:
+def keep_check(result: CheckResult, logbook: str | None) -> tuple[str, ...]:
     """Enter a checked lot; what to say about it."""
     from taptest.logbook.waiting import StationLogbook
 
     with StationLogbook(logbook) as book:
-        added = book.add_check(result, measured.lot, settings=settings, measured=measured)
+        added = book.add_check(result)
         what = "entered in" if added.new else "already in"
         return (*book.notes, *added.notes, f"{what} the logbook {book.place.name}")
 
@@ -159,4 +158,4 @@ def enter_ski(book: StationLogbook, done: SkiDone, table: Path, settings: Settin
     if row is None or done.verdict is None:
         return
     lot = Lot(table, (replace(row, recordings=done.recordings),), ())
-    book.add_check(CheckResult(lot, (done.verdict,), settings=alone), lot, settings=alone)
+    book.add_check(CheckResult(lot, (done.verdict,), settings=alone))

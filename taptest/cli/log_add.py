@@ -13,6 +13,7 @@ from taptest.core.errors import LogbookError, TaptestError
 
 if TYPE_CHECKING:
     from taptest.cli.options import GivenSettings
+    from taptest.config.settings import Settings
     from taptest.logbook.book import Entered
     from taptest.logbook.waiting import StationLogbook
 
@@ -30,30 +31,42 @@ def add_files(
     book: StationLogbook,
     tables: Sequence[str],
     recordings: Sequence[str],
+    given: GivenSettings,
     *,
     ski: str | None,
     at: datetime | None,
-    given: GivenSettings,
 ) -> Done:
     """Enter lots and recordings; one that cannot be read does not stop the others.
 
     Raises:
         LogbookError: the logbook itself cannot be written.
     """
+    from taptest.calibrate.use import with_room
+
     done = Done()
     for name in tables:
         try:
-            _add_lot(book, name, at, given, done)
+            _add_lot(book, name, given, at, done)
         except LogbookError:
             raise
         except TaptestError as problem:
             done.unread.append(str(problem))
     if recordings:
-        _add_recordings(book, recordings, ski, at, given, done)
+        settings = with_room(given.settings())
+        done.unread += settings.corrections.problems
+        with output.progress("analysing", len(recordings)) as advance:
+            for name in recordings:
+                try:
+                    _add_recording(book, name, settings, ski, at, done)
+                except LogbookError:
+                    raise
+                except TaptestError as problem:
+                    done.unread.append(str(problem))
+                advance()
     return done
 
 
-def _add_lot(book: StationLogbook, name: str, at: datetime | None, given: GivenSettings, done: Done) -> None:
+def _add_lot(book: StationLogbook, name: str, given: GivenSettings, at: datetime | None, done: Done) -> None:
     from taptest.identify.measured_lot import measure_lot
     from taptest.logbook.book import Entered
     from taptest.screen.check import check_measured
@@ -70,30 +83,19 @@ def _add_lot(book: StationLogbook, name: str, at: datetime | None, given: GivenS
             keep_analyses=True,
         )
     result = check_measured(measured)
-    added = book.add_check(result, table, measured=measured, at=at)
+    added = book.add_check(result, at=at)
     done.entered.append(Entered(name, added, len(result.skis)))
     done.unread += [*map(str, result.problems), *map(str, result.unread)]
     done.notes += [*map(str, result.notes), *added.notes]
 
 
-def _add_recordings(
-    book: StationLogbook, names: Sequence[str], ski: str | None, at: datetime | None, given: GivenSettings, done: Done
+def _add_recording(
+    book: StationLogbook, name: str, settings: Settings, ski: str | None, at: datetime | None, done: Done
 ) -> None:
-    from taptest.calibrate.use import with_room
     from taptest.io.recording import read_recording
     from taptest.logbook.book import Entered
     from taptest.signal.analysis import analyse
 
-    settings = with_room(given.settings())
-    done.unread += settings.corrections.problems
-    with output.progress("analysing", len(names)) as advance:
-        for name in names:
-            try:
-                recording = read_recording(Path(name))
-                added = book.add_analysis(recording, analyse(recording, settings), settings, ski_id=ski, at=at)
-                done.entered.append(Entered(name, added, None))
-            except LogbookError:
-                raise
-            except TaptestError as problem:
-                done.unread.append(str(problem))
-            advance()
+    recording = read_recording(Path(name))
+    added = book.add_analysis(recording, analyse(recording, settings), settings, ski_id=ski, at=at)
+    done.entered.append(Entered(name, added, None))

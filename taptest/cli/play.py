@@ -81,16 +81,14 @@ def play(
 
 def _options(modes: bool, octaves: int, keep_decay: bool, seconds: float) -> "PlayOptions":
     """The options that say how to play, or wrong usage."""
-    from taptest.playback.playlist import SECONDS, PlayOptions
+    from taptest.playback.playlist import PlayOptions
 
     if keep_decay and not modes:
         raise typer.BadParameter("goes with --modes only: a recorded tap is shifted whole", param_hint="--keep-decay")
     try:
         return PlayOptions(modes=modes, octaves_up=octaves, keep_decay_time=keep_decay, seconds=seconds)
-    except PlaybackError:
-        raise typer.BadParameter(
-            f"{seconds:g} s of each sound: {SECONDS[0]:g} to {SECONDS[1]:g} s are possible", param_hint="--seconds"
-        ) from None
+    except PlaybackError as refused:
+        raise typer.BadParameter(str(refused), param_hint="--seconds") from None
 
 
 def _sources(names: list[str], lot: str | None) -> "tuple[list[Source], list[str]]":

@@ -24,6 +24,7 @@ from taptest.config.corrections import Citation
 from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
 from taptest.core.messages import Message
+from taptest.core.results import Result
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.ski.facts import SkiFacts
 from taptest.ski.modes import Family
@@ -136,7 +137,7 @@ class Section:
 
 
 @dataclass(frozen=True)
-class Comparison:
+class Comparison(Result):
     """Everything compared, ``by`` what, frequencies also at ``length_m``.
 
     ``calibrations`` those that changed something. A study of repeatability does not: what measuring anew does is in the

@@ -246,6 +246,50 @@ class FormatLimits:
 
 
 @dataclass(frozen=True)
+class AgreementLimits:
+    """When taps that were recorded under one id sound like one ski."""
+
+    same_ski: float = limit(
+        0.005,
+        "1",
+        "taps of a ski of the demonstration differ by 0.0032 at most, the skis of a pair by 0.0035 to 0.015",
+        "typical difference of modes above which two taps are of two skis",
+    )
+    farthest: float = limit(0.04, "1", PRACTICE, "difference above which two modes are not the same one")
+    strong_db: float = limit(-20.0, "dB", PRACTICE, "level below the strongest down to which modes are compared")
+    audible_db: float = limit(-30.0, "dB", PRACTICE, "level down to which they are looked for in the other tap")
+    most_modes: int = limit(8, "modes", PRACTICE, "strongest modes that are compared, at most")
+    least_modes: int = limit(3, "modes", PRACTICE, "modes that both taps need, or nothing is said")
+    uncertain: float = limit(2.0, "u", "95 %", "standard uncertainties that a difference must exceed")
+
+
+@dataclass(frozen=True)
+class InputLimits:
+    """What is wrong with a microphone's input: levels are of full scale."""
+
+    loud_noise_db: float = limit(
+        -50.0, "dB", PRACTICE, "noise from which a light tap hardly stands out by the 40 dB that a good fit needs"
+    )
+    no_microphone_db: float = limit(-130.0, "dB", "24 bits round louder in this band", "noise of no microphone at all")
+    hum_db: float = limit(-60.0, "dB", PRACTICE, "line of the mains hum from which it is reported")
+    zero_run_s: float = limit(0.02, "s", "no sound crosses zero for so long", "run of exact zeros of a noise gate")
+    too_loud_db: float = limit(-1.0, "dB", PRACTICE, "peak from which the level should be turned down")
+    clipped_at: float = limit(0.9985, "1", "half a step of 9 bits below full scale", "sample that counts as clipped")
+    shortest_check_s: float = limit(2.0, "s", PRACTICE, "sound that a check of an input needs")
+
+
+@dataclass(frozen=True)
+class PlaybackLimits:
+    """What is played for comparison by ear."""
+
+    shortest_s: float = limit(0.2, "s", PRACTICE, "shortest sound that is accepted")
+    longest_s: float = limit(10.0, "s", PRACTICE, "longest sound that is accepted")
+    most_clips: int = limit(1_000, "sounds", PRACTICE, "sounds in one playlist")
+    most_lowered_db: float = limit(12.0, "dB", PRACTICE, "how far the quietest sound may pull down the others")
+    laptop_low_hz: float = limit(150.0, "Hz", PRACTICE, "tones below are hardly audible from a laptop")
+
+
+@dataclass(frozen=True)
 class LadderLimits:
     """What is asked of the modes of a ski before it is judged by them."""
 
@@ -372,6 +416,9 @@ class Limits:
     logbook: LogbookLimits = LogbookLimits()
     tables: TableLimits = TableLimits()
     format: FormatLimits = FormatLimits()
+    agreement: AgreementLimits = AgreementLimits()
+    input: InputLimits = InputLimits()
+    playback: PlaybackLimits = PlaybackLimits()
 
 
 LIMITS = Limits()

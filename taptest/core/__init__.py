@@ -1,0 +1,1 @@
+"""What everything rests on: errors, messages, units, fields of results, durable files, processes."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Any, Generic, Literal, TypeVar
 
 T = TypeVar("T")
-Kind = Literal["text", "number", "integer", "boolean", "list", "object"]
+Kind = Literal["text", "number", "integer", "boolean", "list", "object", "any"]
 
 _DIGITS = 9
 
@@ -78,7 +78,7 @@ def _schema(field: Field[Any]) -> dict[str, Any]:
         return {"type": "array", "items": dict(field.items or {"type": "string"}), **about}
     if field.kind == "object":
         return {**(dict(field.items) if field.items else {"type": ["object", "null"]}), **about}
-    return {"type": [kinds[field.kind], "null"], **about}
+    return about if field.kind == "any" else {"type": [kinds[field.kind], "null"], **about}
 
 
 def by_key(fields: Iterable[Field[T]]) -> dict[str, Field[T]]:

@@ -19,7 +19,7 @@ _LARGE_BYTES = 1 << 20
 def interrupts_held() -> Iterator[None]:
     """Processes that are started meanwhile never hear Ctrl-C; this one hears it a moment later, and ends them.
 
-    Unlike where it is ignored meanwhile, as in `taptest.archive.local`, it is not lost: jobs are handed out one after the
+    Unlike where it is ignored meanwhile, as in `taptest.archive.crews`, it is not lost: jobs are handed out one after the
     other here, and one keystroke in thirty fell into such a moment.
     """
     if not hasattr(signal, "pthread_sigmask"):

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Literal
+from typing import Literal, TypeVar
 
 from taptest.core.errors import ExchangeError, shown
 
 Kind = Literal["text", "number", "whole", "time", "yes_no"]
 Value = str | float | int | bool | datetime | None
 Refused = Callable[[ExchangeError], None]
+KINDS: tuple[Kind, ...] = ("text", "number", "whole", "time", "yes_no")
+T = TypeVar("T")
 
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 MAX_FILE_BYTES = 256_000_000
@@ -47,35 +49,31 @@ class ExchangeTable:
     lines: tuple[int, ...] = field(default=(), compare=False)
 
 
-class KeptRows:
-    """Rows as they are read: the first bad one ends it, or each is told to ``refused`` and left out."""
+def table_of(
+    path: Path,
+    columns: tuple[Column, ...],
+    lines: Iterable[tuple[int, T]],
+    values: Callable[[int, T], tuple[Value, ...]],
+    refused: Refused | None,
+) -> ExchangeTable:
+    """A table of what is found line by line: the first bad row ends it, or each is told to ``refused`` and left out.
 
-    def __init__(self, refused: Refused | None) -> None:
-        self._refused = refused
-        self._rows: list[tuple[Value, ...]] = []
-        self._lines: list[int] = []
-        self.count = 0
-
-    def take(self, line: int, read: Callable[[], tuple[Value, ...]]) -> None:
-        """Read a row, and keep it if that succeeds.
-
-        Raises:
-            ExchangeError: it does not, and nobody is to be told.
-        """
-        self.count += 1
+    Raises:
+        ExchangeError: too many lines, or a bad row and nobody is to be told.
+    """
+    rows: list[tuple[Value, ...]] = []
+    numbers: list[int] = []
+    for count, (line, found) in enumerate(lines, 1):
+        if count > MAX_ROWS or count * len(columns) > MAX_CELLS:
+            raise refusal(path, f"holds more than {MAX_ROWS} rows or {MAX_CELLS} cells; split it")
         try:
-            row = read()
+            rows.append(values(line, found))
+            numbers.append(line)
         except ExchangeError as problem:
-            if self._refused is None:
+            if refused is None:
                 raise
-            self._refused(problem)
-        else:
-            self._rows.append(row)
-            self._lines.append(line)
-
-    def table(self, columns: tuple[Column, ...]) -> ExchangeTable:
-        """What was kept."""
-        return ExchangeTable(columns, tuple(self._rows), tuple(self._lines))
+            refused(problem)
+    return ExchangeTable(columns, tuple(rows), tuple(numbers))
 
 
 def problem_with(kind: Kind, value: Value, *, sheet: bool = True) -> str:
@@ -152,10 +150,16 @@ def read_value(kind: Kind, text: str) -> Value:
 
 
 def columns_named(path: Path, names: list[str], kinds: dict[str, Kind] | None) -> tuple[Column, ...]:
+    """Columns with these headings, as texts where no kind is known.
+
+    Raises:
+        ExchangeError: too many, two alike, or one without a name.
+    """
     if len(names) > MAX_COLUMNS or len(set(names)) != len(names) or not all(names):
         raise refusal(path, f"needs 1 to {MAX_COLUMNS} different headings; found {shown(', '.join(names), 80)}")
     return tuple(Column(name, (kinds or {}).get(name, "text")) for name in names)
 
 
 def refusal(path: Path, text: str) -> ExchangeError:
+    """What is wrong with a file, behind its name."""
     return ExchangeError(f"{shown(path, 200)}: {text}")

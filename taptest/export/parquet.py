@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +14,13 @@ from taptest.export.cells import (
     MAX_UNPACKED_BYTES,
     Column,
     ExchangeTable,
-    KeptRows,
     Kind,
     Refused,
     Value,
     columns_named,
     problem_with,
     refusal,
+    table_of,
 )
 
 
@@ -55,16 +54,14 @@ def from_parquet(
         if about.num_rows > MAX_ROWS or about.num_rows * about.num_columns > MAX_CELLS or unpacked > MAX_UNPACKED_BYTES:
             raise refusal(path, f"holds {about.num_rows} rows, {unpacked / 1e6:.0f} MB unpacked; split it")
         table = file.read()
-        told: dict[str, Kind] = {}
-        for field in table.schema:
-            if arrow.types.is_boolean(field.type):
-                told[field.name] = "yes_no"
-            elif arrow.types.is_integer(field.type):
-                told[field.name] = "whole"
-            elif arrow.types.is_floating(field.type):
-                told[field.name] = "number"
-            elif arrow.types.is_timestamp(field.type):
-                told[field.name] = "time"
+        kinds_of = arrow.types
+        is_kind: tuple[tuple[Any, Kind], ...] = (
+            (kinds_of.is_boolean, "yes_no"),
+            (kinds_of.is_integer, "whole"),
+            (kinds_of.is_floating, "number"),
+            (kinds_of.is_timestamp, "time"),
+        )
+        told = {field.name: kind for field in table.schema for is_of, kind in is_kind if is_of(field.type)}
         values = table.to_pydict()
     except (arrow.ArrowException, OSError, ValueError, MemoryError) as problem:
         raise refusal(path, f"is no Parquet file, or a damaged one ({shown(problem, 80)}); write it again") from problem
@@ -77,10 +74,8 @@ def from_parquet(
                 raise refusal(path, f"row {line}, column {shown(column.name)}: {wrong}")
         return row
 
-    kept = KeptRows(refused)
-    for line, row in enumerate(zip(*(values[column.name] for column in columns), strict=True), 1):
-        kept.take(line, partial(checked, line, row))
-    return kept.table(columns)
+    rows = zip(*(values[column.name] for column in columns), strict=True)
+    return table_of(path, columns, enumerate(rows, 1), checked, refused)
 
 
 def _arrow(path: Path) -> Any:

@@ -24,8 +24,8 @@ import json
 import math
 import re
 from collections.abc import Callable, Iterator, Sequence
+from contextlib import suppress
 from datetime import datetime
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -34,6 +34,7 @@ from taptest.core.errors import ExchangeError, shown
 from taptest.export.cells import (
     EXACT_WHOLE,
     FORMULA_STARTS,
+    KINDS,
     MAX_CELL_CHARACTERS,
     MAX_CELLS,
     MAX_COLUMNS,
@@ -41,7 +42,6 @@ from taptest.export.cells import (
     MAX_ROWS,
     Column,
     ExchangeTable,
-    KeptRows,
     Kind,
     Refused,
     Value,
@@ -49,13 +49,13 @@ from taptest.export.cells import (
     problem_with,
     read_value,
     refusal,
+    table_of,
     written,
 )
 from taptest.export.parquet import from_parquet, parquet_bytes
 from taptest.export.sheet import from_xlsx_text, xlsx_bytes, xlsx_cells
 
 _SHEETS = (".csv", ".xlsx")
-_SUFFIXES = (".csv", ".xlsx", ".jsonl", ".parquet")
 _SCHEMA = "taptest.table/1"
 
 
@@ -69,13 +69,7 @@ def write_table(path: str | Path, columns: Sequence[Column], rows: Sequence[Sequ
     target = Path(path)
     suffix = _suffix(target)
     _check(target, columns, rows)
-    writers: dict[str, Callable[[Path, Sequence[Column], Sequence[Sequence[Value]]], bytes]] = {
-        ".csv": _csv_bytes,
-        ".xlsx": xlsx_bytes,
-        ".jsonl": _jsonl_bytes,
-        ".parquet": parquet_bytes,
-    }
-    data = writers[suffix](target, columns, rows)
+    data = _WRITERS[suffix](target, columns, rows)
     try:
         write_durably(target, data)
     except OSError as problem:
@@ -110,8 +104,9 @@ def read_table(
 
 def _suffix(path: Path) -> str:
     suffix = path.suffix.casefold()
-    if suffix not in _SUFFIXES:
-        raise refusal(path, f"has no known suffix; name it {', '.join(_SUFFIXES[:-1])} or {_SUFFIXES[-1]}")
+    if suffix not in _WRITERS:
+        *some, last = _WRITERS
+        raise refusal(path, f"has no known suffix; name it {', '.join(some)} or {last}")
     return suffix
 
 
@@ -193,12 +188,7 @@ def _from_cells(
         padded = [*cells, *[""] * (len(names) - len(cells))]
         return tuple(_cell(path, line, column, cell) for column, cell in zip(columns, padded, strict=True))
 
-    kept = KeptRows(refused)
-    for line, cells in lines:
-        if kept.count >= MAX_ROWS or kept.count * len(names) > MAX_CELLS:
-            raise refusal(path, f"holds more than {MAX_ROWS} rows or {MAX_CELLS} cells; split it")
-        kept.take(line, partial(values, line, cells))
-    return kept.table(columns)
+    return table_of(path, columns, lines, values, refused)
 
 
 def _cell(path: Path, line: int, column: Column, cell: Any) -> Value:
@@ -266,13 +256,11 @@ def _from_jsonl(path: Path, data: bytes, kinds: dict[str, Kind] | None, refused:
         documents = documents[1:]
         entries = head.get("columns")
         for entry in entries if isinstance(entries, list) else [None]:
-            if not isinstance(entry, dict) or entry.get("kind") not in ("text", "number", "whole", "time", "yes_no"):
+            if not isinstance(entry, dict) or entry.get("kind") not in KINDS:
                 raise refusal(path, "line 1: damaged list of columns; write it again")
             told[str(entry.get("name"))] = entry["kind"]
     names = list(told) or list(dict.fromkeys(name for _, document in documents for name in document))
     columns = columns_named(path, names, told | (kinds or {}))
-    if len(documents) * len(columns) > MAX_CELLS:
-        raise refusal(path, f"holds more than {MAX_CELLS} cells; split it")
 
     def values(number: int, document: dict[str, Any]) -> tuple[Value, ...]:
         stranger = next((name for name in document if name not in names), None)
@@ -280,20 +268,15 @@ def _from_jsonl(path: Path, data: bytes, kinds: dict[str, Kind] | None, refused:
             raise refusal(path, f"line {number}: '{shown(stranger)}' is none of its columns")
         return tuple(_json_value(path, number, column, document.get(column.name)) for column in columns)
 
-    kept = KeptRows(refused)
-    for number, document in documents:
-        kept.take(number, partial(values, number, document))
-    return kept.table(columns)
+    return table_of(path, columns, documents, values, refused)
 
 
 def _document(path: Path, number: int, line: bytes) -> dict[str, Any]:
-    try:
+    with suppress(ValueError, RecursionError):
         document = json.loads(line)
-    except (ValueError, RecursionError):
-        raise refusal(path, f"line {number}: no JSON; write one object a line") from None
-    if not isinstance(document, dict):
-        raise refusal(path, f"line {number}: no JSON object; write one object a line")
-    return document
+        if isinstance(document, dict):
+            return document
+    raise refusal(path, f"line {number}: no JSON object; write one a line")
 
 
 def _json_value(path: Path, line: int, column: Column, value: Any) -> Value:
@@ -321,3 +304,11 @@ def _contents(path: Path) -> bytes:
     if not data:
         raise refusal(path, "is empty (0 bytes); write it again")
     return data
+
+
+_WRITERS: dict[str, Callable[[Path, Sequence[Column], Sequence[Sequence[Value]]], bytes]] = {
+    ".csv": _csv_bytes,
+    ".xlsx": xlsx_bytes,
+    ".jsonl": _jsonl_bytes,
+    ".parquet": parquet_bytes,
+}

@@ -12,6 +12,7 @@ from taptest.beam.predict import (
     what_if,
 )
 from taptest.core.errors import ConstructionError, shown
+from taptest.core.results import Result
 from taptest.identify.measure import measurements_of
 from taptest.tables.lot import Lot
 
@@ -31,7 +32,7 @@ class Change:
 
 
 @dataclass(frozen=True)
-class PredictedSki:
+class PredictedSki(Result):
     """One ski with its predicted modes; the ``effect`` of a ``change`` asked for, and ``warnings``."""
 
     ski_id: str | None
@@ -44,7 +45,7 @@ class PredictedSki:
 
 
 @dataclass(frozen=True)
-class LotPrediction:
+class LotPrediction(Result):
     """Every ski of a lot that can be predicted, in the order of the table, and why the ``refused`` others cannot."""
 
     skis: tuple[PredictedSki, ...]

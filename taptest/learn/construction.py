@@ -247,9 +247,10 @@ def _check_scatter(fit: Fit) -> None:
 
 def _against(learner: Learner, base: Construction) -> Learner:
     """The same measured ski against another construction."""
-    found = learner.ski.placed
-    assert found is not None
-    prediction = predict(base, measurements_of(learner.ski.facts))
+    found, before = learner.ski.placed, learner.ski.prediction
+    assert found is not None and before is not None
+    # The rig's uncertainty, which is the same against any construction, is in what was predicted before.
+    prediction = replace(predict(base, measurements_of(learner.ski.facts)), scale_u_rel=before.scale_u_rel)
     modes = tuple(
         replace(mode, predicted_hz=prediction.bending_hz[mode.order - 1])
         if mode.family == "bending" and mode.order is not None

@@ -7,8 +7,7 @@ from pathlib import Path
 from sqlalchemy import select
 
 from taptest.archive.files import SoundFile
-from taptest.archive.job import Outcome
-from taptest.archive.run import Known
+from taptest.archive.run import Known, Outcome
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
 from taptest.io.recording import read_recording

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import platform
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -16,32 +16,30 @@ from sqlalchemy import Connection, Engine, select
 from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import LogbookError, RecordingError, shown
-from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording, read_recording
 from taptest.logbook.engine import SOFTWARE, Database, insert_new
 from taptest.logbook.history import History, history_of
 from taptest.logbook.place import Place, place_of
 from taptest.logbook.reading import Reading, SkiPage, SkiSummary, find_ski, list_skis, ski_page, skis_of_pair
 from taptest.logbook.rows import (
-    CheckParts,
     Entry,
     HeardSound,
     Who,
     analysis_entry,
     analysis_id,
     check_entries,
+    entries,
     entry,
     file_id,
+    is_as_entered,
     recorded_at,
     ski_entry,
     sound_entry,
 )
 from taptest.logbook.schema import ANALYSES, FILES, RECORDINGS, SKIS, VERDICTS, derived_id
-from taptest.logbook.sounds import store_sound
+from taptest.logbook.sounds import StoredSound, store_sound
 from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
-from taptest.ski.facts import SkiFacts
-from taptest.tables.lot import Lot
 
 STATION_VARIABLE = "TAPTEST_STATION"
 OPERATOR_VARIABLE = "TAPTEST_OPERATOR"
@@ -171,52 +169,41 @@ class Logbook:
             lambda connection: self._enter_analysis(connection, heard, analysis, used, who, file, ski_id)
         )
 
-    def add_check(
-        self,
-        result: CheckResult,
-        lot: Lot,
-        *,
-        settings: Settings | None = None,
-        measured: MeasuredLot | None = None,
-        at: datetime | None = None,
-    ) -> Added:
+    def add_check(self, result: CheckResult, *, at: datetime | None = None) -> Added:
         """Keep a checked lot: its recordings, its verdicts and what they rest on; all of it or nothing.
 
         Made again from the same lot, sounds, settings and calibrations with the same outcome it is the check that is there.
         A verdict supersedes the last one on the same sounds of the same ski; verdicts on other sounds stand side by side.
+        What was heard in each recording is entered as well where the skis have kept their analyses.
 
         Args:
-            result: what was judged.
-            lot: the table; of its recordings those are kept that can be read.
-            settings: with which the recordings were analysed and the skis judged.
-            measured: the skis as measured, for the calibrations that were used, predictions of every mode and, where their
-                analyses were kept, what was heard in each recording.
+            result: what was judged; of its recordings those are kept that can be read.
             at: when the skis were measured; otherwise when their recordings were made.
 
         Raises:
             LogbookError: a file or a row cannot be written; nothing of the check is entered then.
         """
         who = self._who()
-        settings = settings or Settings()
-        if measured is not None:
-            settings = replace(settings, corrections=measured.settings.corrections)
         sounds: dict[str, list[HeardSound]] = {}
         kept: list[Entry] = []
         heard_at: dict[str, HeardSound] = {}
-        for row in lot.rows:
-            for path, recording in _readable(row):
-                heard, file = self._hear(recording, at, who)
+        for row in result.lot.rows:
+            for path in row.recordings:
+                try:
+                    heard, file = self._known(path) or self._hear(read_recording(path), at, who)
+                except RecordingError:  # the check has said so
+                    continue
                 sounds.setdefault(row.ski_id, []).append(heard)
                 kept += [heard.entry, *file]
                 heard_at[str(path)] = heard
-        around, check, verdicts = check_entries(CheckParts(result, lot, sounds, settings, measured, at), who)
+        around, check, verdicts = check_entries(result, sounds, at, who)
 
         def enter(connection: Connection) -> Added:
             insert_new(connection, [*who.entries(), *around, *kept])
-            for ski in () if measured is None else measured.skis:
+            for ski in result.skis:
                 for analysis in ski.analyses:
                     if (heard := heard_at.get(analysis.path)) is not None:
-                        self._enter_analysis(connection, heard, analysis, settings, who, (), ski.ski_id)
+                        self._enter_analysis(connection, heard, analysis, result.settings, who, (), ski.ski_id)
             new_check = bool(insert_new(connection, [check]))
             # A merge that was interrupted may have left a check without some of its verdicts.
             there = connection.scalars(select(VERDICTS.c.id).where(VERDICTS.c.lot_check == check.id)).all()
@@ -332,6 +319,20 @@ class Logbook:
         row = {"id": seen, "recording": stored.sha256, "made_utc": who.made_utc}
         return heard, [] if seen is None else [entry(FILES, row)]
 
+    def _known(self, path: Path) -> tuple[HeardSound, list[Entry]] | None:
+        """A file that was seen before and has not changed, without decoding it; None where it or its sound is not there."""
+        own = file_id(self.station, path)
+
+        def ask(connection: Connection) -> list[Entry]:
+            sha256 = connection.scalar(select(FILES.c.recording).where(FILES.c.id == own))
+            return [] if sha256 is None else entries(connection, RECORDINGS, [sha256])
+
+        for found in self.database.read(ask) if own is not None else ():
+            row = found.row
+            if is_as_entered(found) and (self.place.sounds / row["stored_as"]).is_file():
+                return HeardSound(StoredSound(row["id"], row["stored_as"], row["bits"]), found), []
+        return None
+
     def _recorded_before(self, sha256: str) -> datetime | None:
         wanted = select(RECORDINGS.c.recorded_utc).where(RECORDINGS.c.id == sha256)
         found = self.database.read(lambda connection: connection.scalar(wanted))
@@ -385,15 +386,6 @@ def _name(text: str, what: str) -> str:
     if not cleaned or len(cleaned) > _NAME_CHARACTERS:
         raise LogbookError(f"the {what} is {shown(text)!r}; give it a name of 1 to {_NAME_CHARACTERS} characters")
     return cleaned
-
-
-def _readable(row: SkiFacts) -> Iterable[tuple[Path, Recording]]:
-    """The recordings of a ski; the check has told already which cannot be read."""
-    for path in row.recordings:
-        try:
-            yield path, read_recording(path)
-        except RecordingError:
-            continue
 
 
 def verdicts_before(connection: Connection, verdicts: Sequence[Entry]) -> dict[str, tuple[str, str]]:

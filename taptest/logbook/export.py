@@ -43,7 +43,16 @@ _ROWS_A_PART = 5_000  # with all that is below them: some ten thousand lines and
 _NAME_CHARACTERS = 200
 
 _SHEET_ENDS_WITH = ("lot", "station", "operator", "software")
-_NOT_IN_SHEET = ("id", "judged_utc", "frequencies_at_c", "first_heard", "supersedes", "superseded", "modes")
+_NOT_IN_SHEET = (
+    "id",
+    "judged_utc",
+    "frequencies_at_c",
+    "first_mode_source",
+    "reason_codes",
+    "supersedes",
+    "superseded",
+    "modes",
+)
 _OF_VERDICT = {each.key: each for each in fields_of(LoggedVerdict) if each.key not in _NOT_IN_SHEET}
 _SHEET_KEYS = (*(key for key in _OF_VERDICT if key not in _SHEET_ENDS_WITH), *_SHEET_ENDS_WITH)
 _SHEET_KINDS: dict[str, Kind] = {"number": "number", "integer": "whole"}

@@ -39,7 +39,6 @@ _NEEDED = {
 _ABOVE_ZERO = ("frequency_hz", "mass_kg", "stiffness_n_per_m", "length_m", "span_m")
 _OBJECTS = ("settings_json",)
 _LISTS: dict[str, type | tuple[type, ...]] = {  # of texts, where nothing else is said
-    "problems_json": dict,
     "statistics_json": dict,
     "hum_hz_json": (int, float),
 }

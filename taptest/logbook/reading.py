@@ -37,7 +37,16 @@ from taptest.logbook.schema import (
 )
 
 _NEAR = 3
-_KEYS = {"LoggedVerdict.made": "judged_utc", "LoggedCalibration.made": "made"}  # in documents, where it is another one
+# Keys of documents that are not made by rule.
+_KEYS = {
+    "LoggedVerdict.made": "judged_utc",
+    "LoggedCalibration.made": "made",
+    **{
+        f"{kind}.first_mode{end}": f"measured{end}"
+        for kind in ("LoggedVerdict", "SkiSummary")
+        for end in ("_hz", "_u_hz")
+    },
+}
 # Ends of names whose values documents and sheets have in other units, the longest first: key, factor.
 _UNITS = (("_n_per_m", "_n_per_mm", 0.001), ("_kg", "_g", 1000.0), ("_m", "_mm", 1000.0))
 
@@ -52,8 +61,8 @@ class SkiSummary:
     pair_id: str | None
     construction: str | None
     measured: datetime
-    measured_hz: float | None
-    measured_u_hz: float | None
+    first_mode_hz: float | None
+    first_mode_u_hz: float | None
     deviation_percent: float | None
     damping_ratio: float | None
     verdict: str | None
@@ -111,9 +120,9 @@ class LoggedVerdict:
     frequencies_at_c: float | None
     predicted_hz: float | None
     predicted_u_hz: float | None
-    measured_hz: float | None
-    measured_u_hz: float | None
-    first_heard: bool
+    first_mode_hz: float | None
+    first_mode_u_hz: float | None
+    first_mode_source: str | None
     deviation_percent: float | None
     deviation_u_percent: float | None
     damping_ratio: float | None
@@ -122,6 +131,7 @@ class LoggedVerdict:
     taps_found: int
     verdict: str
     reasons: tuple[str, ...]
+    reason_codes: tuple[str, ...]
     note: str
     supersedes: str | None
     superseded: bool
@@ -202,7 +212,7 @@ def _field(name: str, hint: Any, key: str | None) -> Field[Any]:
     for si, other, factor in _UNITS:
         if name.endswith(si):
             return Field(name.removesuffix(si) + other, partial(_times, get, factor))
-    return Field(name, get)
+    return Field(key or name, get)
 
 
 def _times(get: Callable[[Any], float | None], factor: float, result: Any) -> float | None:

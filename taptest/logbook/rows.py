@@ -10,25 +10,23 @@ from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass, field, is_dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
-from types import SimpleNamespace
 from typing import Any
 
 from sqlalchemy import Connection, Table, select
 
-from taptest.archive.job import listening_document
+from taptest.archive.run import listening_document
 from taptest.beam.predict import Prediction
 from taptest.config.corrections import Citation
 from taptest.config.settings import Settings
 from taptest.core.fields import document_of
-from taptest.identify.measured_lot import MeasuredLot
+from taptest.core.messages import Message, codes
 from taptest.io.recording import Recording
 from taptest.logbook import schema
 from taptest.logbook.schema import BELOW, Row, below, canonical, derived_id, digest_of, stored_values
 from taptest.logbook.sounds import StoredSound
 from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
-from taptest.ski.facts import SkiFacts
-from taptest.ski.fields import SKI_FIELDS, sentences
+from taptest.ski.fields import SKI_FIELDS, TEST_FIELDS
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
@@ -116,6 +114,8 @@ def row_of(table: Table, *things: object, **given: Any) -> Row:
 
 
 def _plain(value: Any) -> Any:
+    if isinstance(value, Message):
+        return str(value)
     if is_dataclass(value) and not isinstance(value, type):
         value = asdict(value)
     if isinstance(value, dict):
@@ -231,52 +231,36 @@ def analysis_entry(
     return entry(schema.ANALYSES, row, parts)
 
 
-@dataclass(frozen=True)
-class CheckParts:
-    """A check as it was made: everything that its rows are made of. ``sounds`` by the id of the ski."""
-
-    result: CheckResult
-    lot: Lot
-    sounds: Mapping[str, Sequence[HeardSound]]
-    settings: Settings
-    measured: MeasuredLot | None
-    at: datetime | None
-
-
-def check_entries(parts: CheckParts, who: Who) -> tuple[list[Entry], Entry, list[Entry]]:
+def check_entries(
+    result: CheckResult, sounds: Mapping[str, Sequence[HeardSound]], at: datetime | None, who: Who
+) -> tuple[list[Entry], Entry, list[Entry]]:
     """What a check refers to (lot, skis, pairs, calibrations), the check, and its verdicts, without what they supersede.
 
     A check is known by the lot, the sounds, the settings, the calibrations, the program and what came out; made twice, it is
     the same check.
+
+    Args:
+        result: what was judged.
+        sounds: its recordings, by the id of the ski.
+        at: when the skis were measured; otherwise when their recordings were made.
+        who: enters it.
     """
-    result, made_utc = parts.result, who.made_utc
-    rows = {row.ski_id: row for row in parts.lot.rows}
-    lot = _lot_entry(parts.lot, who)
+    made_utc, settings = who.made_utc, result.settings
+    lot = _lot_entry(result.lot, who)
     calibrations = [_calibration_entry(each, made_utc) for each in result.calibrations]
     known_by = [
-        [ski.ski_id, _sounds_key(parts.sounds.get(ski.ski_id, ())), ski.verdict, _rounded(ski.predicted_hz)]
+        [ski.ski_id, _sounds_key(sounds.get(ski.ski_id, ())), ski.verdict, _rounded(ski.predicted_hz)]
         for ski in result.skis
     ]
-    settings = parts.settings
-    used = [
-        settings_text(settings),
-        asdict(settings.rig),
-        result.settings.false_alarm_rate,
-        sorted(each.id for each in calibrations),
-    ]
-    own = derived_id("check", lot.id, known_by, used, who.software)
-    skis = [ski_entry(ski.ski_id, made_utc) for ski in result.skis]
+    judged_with = [asdict(settings.rig), settings.false_alarm_rate, sorted(each.id for each in calibrations)]
+    own = derived_id("check", lot.id, known_by, settings_text(settings), judged_with, who.software)
     pairs = [
         named_entry(schema.PAIRS, made_utc, pair_id=name)
         for name in sorted({ski.pair_id for ski in result.skis if ski.pair_id})
     ]
-    measured = {} if parts.measured is None else {each.ski_id: each for each in parts.measured.skis}
-    verdicts = [
-        _verdict_entry(own, ski, rows[ski.ski_id], measured.get(ski.ski_id), parts, who)
-        for ski in result.skis
-        if ski.ski_id in rows
-    ]
-    return [lot, *skis, *pairs, *calibrations], _check_entry(own, lot.id, parts, who), verdicts
+    skis = [ski_entry(ski.ski_id, made_utc) for ski in result.skis]
+    verdicts = [_verdict_entry(own, ski, sounds.get(ski.ski_id, ()), at, who) for ski in result.skis]
+    return [lot, *skis, *pairs, *calibrations], _check_entry(own, lot.id, result, who), verdicts
 
 
 def _lot_entry(lot: Lot, who: Who) -> Entry:
@@ -291,17 +275,13 @@ def _calibration_entry(citation: Citation, made_utc: datetime) -> Entry:
     return named_entry(schema.CALIBRATIONS, made_utc, **named)
 
 
-def _check_entry(own: str, lot: str, parts: CheckParts, who: Who) -> Entry:
-    result, settings = parts.result, parts.settings
+def _check_entry(own: str, lot: str, result: CheckResult, who: Who) -> Entry:
+    settings = result.settings
     floor = settings.corrections.floor
     row = row_of(
         schema.CHECKS,
-        SimpleNamespace(
-            budget=settings.false_alarm_rate,
-            notes=sentences(result.notes),
-            problems=result.problems,
-            unread=sentences(result.unread),
-        ),
+        result,
+        settings,
         settings.rig,
         settings.corrections,
         id=own,
@@ -323,46 +303,47 @@ def _check_entry(own: str, lot: str, parts: CheckParts, who: Who) -> Entry:
     return entry(schema.CHECKS, row, {schema.CHECK_GROUPS: groups, schema.CHECK_CALIBRATIONS: cited})
 
 
-def _verdict_entry(check: str, ski: Ski, facts: SkiFacts, measured: Ski | None, parts: CheckParts, who: Who) -> Entry:
+def _verdict_entry(check: str, ski: Ski, sounds: Sequence[HeardSound], at: datetime | None, who: Who) -> Entry:
     own = derived_id("verdict", check, ski.ski_id)
-    sounds = parts.sounds.get(ski.ski_id, ())
     row = row_of(
         schema.VERDICTS,
-        facts,
-        SimpleNamespace(
-            **{**document_of(SKI_FIELDS, ski), "construction_name": ski.construction_name},
-            first_heard=ski.first_mode_source == "heard",
-        ),
+        ski.facts,
+        ski,
         id=own,
         lot_check=check,
         ski=derived_id("ski", ski.ski_id),
         pair=derived_id("pair", ski.pair_id) if ski.pair_id else None,
-        measured_utc=parts.at or max((each.recorded_utc for each in sounds), default=who.made_utc),
+        measured_utc=at or max((each.recorded_utc for each in sounds), default=who.made_utc),
         made_utc=who.made_utc,
-        group_number=ski.group,
-        frequencies_at_c=facts.temperature_c if measured is None else measured.evidence.at_c,
+        frequencies_at_c=ski.evidence.at_c,
+        reason_codes_json=canonical(codes(ski.reasons)),
+        statistics_json=canonical([document_of(TEST_FIELDS, each) for each in ski.tests]),
         sounds_key=_sounds_key(sounds),
         supersedes=None,
+        **{each.logbook: each.get(ski) for each in SKI_FIELDS if each.logbook},
     )
     placed = [
         row_of(schema.PLACED_MODES, mode, verdict=own, number=number, mode_order=mode.order)
         for number, mode in enumerate(ski.modes, 1)
     ]
     recordings = [{"verdict": own, "recording": sha256} for sha256 in sorted({each.stored.sha256 for each in sounds})]
-    predicted = _predictions(own, ski, None if measured is None else measured.prediction)
-    under = {schema.PLACED_MODES: placed, schema.PREDICTIONS: predicted, schema.VERDICT_RECORDINGS: recordings}
+    under = {
+        schema.PLACED_MODES: placed,
+        schema.PREDICTIONS: _predictions(own, ski.prediction),
+        schema.VERDICT_RECORDINGS: recordings,
+    }
     return entry(schema.VERDICTS, row, under)
 
 
-def _predictions(verdict: str, ski: Ski, prediction: Prediction | None) -> list[Row]:
-    found: list[tuple[str, int, float, float | None]] = []
-    if prediction is not None:
-        found += [("bending", n, hz, prediction.u_hz(n)) for n, hz in enumerate(prediction.bending_hz, 1)]
-        found += [("torsion", n, hz, None) for n, hz in enumerate(prediction.torsion_hz or (), 1)]
-    elif ski.predicted_hz is not None:
-        found.append(("bending", 1, ski.predicted_hz, ski.predicted_u_hz))
+def _predictions(verdict: str, prediction: Prediction | None) -> list[Row]:
+    if prediction is None:
+        return []
+    bending = [("bending", n, hz, prediction.u_hz(n)) for n, hz in enumerate(prediction.bending_hz, 1)]
+    torsion = [("torsion", n, hz, None) for n, hz in enumerate(prediction.torsion_hz or (), 1)]
     names = ("verdict", "number", "family", "mode_order", "frequency_hz", "frequency_u_hz")
-    return [dict(zip(names, (verdict, number, *each), strict=True)) for number, each in enumerate(found, 1)]
+    return [
+        dict(zip(names, (verdict, number, *each), strict=True)) for number, each in enumerate([*bending, *torsion], 1)
+    ]
 
 
 def _sounds_key(sounds: Sequence[HeardSound]) -> str:
@@ -376,20 +357,13 @@ def _rounded(value: float | None) -> str | None:
 # --- rows as they are stored -------------------------------------------------------------------------------------------
 
 # Who entered a thing, when and after what: the same thing entered twice differs in these, and the first one stands.
-_ENTERED = [
-    "id",
-    "made_utc",
-    "station",
-    "operator",
-    "software",
-    "supersedes",
-    "digest",
-    "line",
-    "problems_json",
-    "unread_json",
-]
+_ENTERED = {"id", "made_utc", "station", "operator", "software", "supersedes", "digest"}
 # When an analysed file was made is known from the file's date, which a copy may lose; that of a verdict counts.
-_NOT_COMPARED = {"analyses": {*_ENTERED, "measured_utc"}, "checks": {*_ENTERED}, "verdicts": {*_ENTERED}}
+_NOT_COMPARED = {
+    "analyses": {*_ENTERED, "measured_utc"},
+    "checks": {*_ENTERED, "problems_json", "unread_json"},
+    "verdicts": {*_ENTERED, "line"},
+}
 _SAME_DIGITS = 6  # more than any measurement has, and far from what rounding changes
 
 

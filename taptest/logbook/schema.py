@@ -35,6 +35,8 @@ from sqlalchemy import (
     TypeDecorator,
 )
 
+from taptest.ski.fields import SKI_FIELDS
+
 METADATA = MetaData()
 
 Row = dict[str, Any]
@@ -172,7 +174,7 @@ CHECKS = _table(
     _own_id(),
     _to("lot", "lots"),
     _texts("settings_json notes_json problems_json unread_json"),
-    _reals("budget stiffness_u_rel mass_u_rel clock_factor clock_u_rel"),
+    _reals("false_alarm_rate stiffness_u_rel mass_u_rel clock_factor clock_u_rel"),
     _reals("frequency_floor_u_rel damping_floor_u_rel shift_floor_u_rel"),
     _who(),
     _texts("digest"),
@@ -192,23 +194,20 @@ CHECK_GROUPS = _table(
     _reals("centre_percent spread_percent limit_percent"),
     with_rowid=False,
 )
-# What a verdict keeps of the ski: its facts, and what was measured and judged.
+# What a verdict keeps of the ski: its facts, and of its results those that the registry of fields has a column for.
 _FACTS = (
     *_whole("line", needed=False),
     *_texts("side generation", needed=False),
     *_texts("construction note"),
     *_reals("length_m mass_kg stiffness_n_per_m span_m rig_centre_m balance_m binding_mass_kg binding_m temperature_c"),
 )
-_JUDGED = (
-    *_whole("group_number", needed=False),
-    *_texts("construction_name", needed=False),
-    *_reals("frequencies_at_c"),  # the temperature that the frequencies belong to: corrected ones to the reference
-    *_reals("predicted_hz predicted_u_hz measured_hz measured_u_hz deviation_percent deviation_u_percent"),
-    *_reals("damping_ratio damping_ratio_u unevenness score shift_percent shift_u_percent shift_limit_percent"),
-    *_values(Boolean, "first_heard"),
-    *_whole("taps_good taps_found"),
-    *_texts("verdict reasons_json statistics_json"),
-)
+_KINDS: dict[str, Any] = {"text": Text, "number": Double, "integer": Integer, "boolean": Boolean}
+_NEEDED = ("taps_good", "taps_found", "verdict")
+_RESULTS: Columns = [
+    Column(each.logbook, _KINDS[each.kind], nullable=each.logbook not in _NEEDED)
+    for each in SKI_FIELDS
+    if each.logbook and each.logbook not in {column.name for column in _FACTS}
+]
 VERDICTS = _table(
     "verdicts",
     _own_id(),
@@ -216,7 +215,10 @@ VERDICTS = _table(
     _to("ski", "skis"),
     _to("pair", "pairs", needed=False),
     _times("measured_utc made_utc"),
-    [*_FACTS, *_JUDGED],
+    [*_FACTS, *_RESULTS],
+    _texts("construction_name", needed=False),
+    _reals("frequencies_at_c"),  # the temperature that the frequencies belong to: corrected ones to the reference
+    _texts("reasons_json reason_codes_json statistics_json"),
     _texts("sounds_key"),  # of the set of its recordings: a later verdict on the same sounds supersedes this one
     _to("supersedes", "verdicts", needed=False),
     _texts("digest"),

@@ -93,9 +93,15 @@ class _Verify:
     rows: int = 0
     good: int = 0
     names: dict[str, str] = field(default_factory=dict)  # what sounds were called, by their ids
+    expected: dict[str, str] = field(default_factory=dict)  # where rows say that they are
+    lost: dict[str, str] = field(default_factory=dict)  # those that are not there, and why
     mended: list[str] = field(default_factory=list)
     faults: list[Fault] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
+
+    @property
+    def folder(self) -> Path:
+        return self.book.place.sounds
 
     def run(self) -> Verified:
         self._file()
@@ -138,7 +144,7 @@ class _Verify:
                 for each in self.book.database.read(partial(entries, table=table, wanted=chunk)):
                     self.rows += 1 + sum(map(len, each.below.values()))
                     if not is_as_entered(each):
-                        self._fault(table.name, each.id, f"is not what was entered{_unreadable(each)}")
+                        self.faults.append(Fault(table.name, each.id, f"is not what was entered{_unreadable(each)}"))
 
     def _references(self) -> None:
         """Every row that is named is there."""
@@ -152,7 +158,7 @@ class _Verify:
                     .group_by(column)
                 )
                 for own, count in self._all(lost):
-                    self._fault(named.name, own, f"is missing, and {table.name} name it {count} times")
+                    self.faults.append(Fault(named.name, own, f"is missing, and {table.name} name it {count} times"))
 
     def _all(self, wanted: Select[Any]) -> Sequence[Any]:
         return self.book.database.read(lambda connection: connection.execute(wanted).all())
@@ -162,92 +168,78 @@ class _Verify:
     def _sounds(self) -> None:
         """Every sound is there and is the one; what lies there without a row gets one."""
         self.progress("sounds")
-        folder = self.book.place.sounds
         rows = self._all(select(RECORDINGS.c.id, RECORDINGS.c.stored_as, RECORDINGS.c.station, RECORDINGS.c.file_name))
-        expected = {row.id: row.stored_as for row in rows}
-        self.names = {row.id: row.file_name for row in rows}
-        station = {row.id: row.station for row in rows}
-        lost = {own: "is missing" for own, name in expected.items() if not (folder / name).is_file()}
-        for own, name in expected.items():
-            if own not in lost:
-                if _sha256(folder / name) == own:
-                    self.good += 1
-                else:
-                    lost[own] = "does not hold the samples that were entered"
-        self._find(lost, expected)
-        elsewhere = 0
-        for own, why in lost.items():
-            if (
-                self.book.place.path is None
-                and why == "is missing"
-                and station[own] != derived_id("station", self.book.station)
-            ):
-                elsewhere += 1
-            else:
-                self._fault(
-                    "sounds", expected[own], f"(once {self._name(own)}) {why}; --from FOLDER looks for it elsewhere"
-                )
+        for own, name, _, called in rows:
+            self.expected[own], self.names[own] = name, called
+            path = self.folder / name
+            if not path.is_file():
+                self.lost[own] = "is missing"
+            elif _heard(path)[1] != own:
+                self.lost[own] = "does not hold the samples that were entered"
+        self.good = len(rows) - len(self.lost)
+        self._look_around()
+        station = derived_id("station", self.book.station)
+        others = {row.id for row in rows if row.station != station} if self.book.place.path is None else set()
+        elsewhere = [own for own, why in self.lost.items() if own in others and why == "is missing"]
+        for own in self.lost.keys() - set(elsewhere):
+            told = f"(once {self._name(own)}) {self.lost[own]}; --from FOLDER looks for it elsewhere"
+            self.faults.append(Fault("sounds", self.expected[own], told))
         if elsewhere:
-            self.notes.append(f"sounds that lie with other stations and were not looked at: {elsewhere}")
+            self.notes.append(f"sounds that lie with other stations and were not looked at: {len(elsewhere)}")
 
-    def _find(self, lost: dict[str, str], expected: dict[str, str]) -> None:
+    def _look_around(self) -> None:
         """Look at every file that is not where a row says, for lost sounds and for such as have no row yet."""
-        folder = self.book.place.sounds
-        known = {folder / name for name in expected.values()}
+        known = {self.folder / name for name in self.expected.values()}
         strangers = 0
-        for path in list(_files((folder,))):
-            if path in known or SET_ASIDE in path.relative_to(folder).parts or _is_young(path):
+        for path in list(_files((self.folder,))):
+            if path in known or SET_ASIDE in path.relative_to(self.folder).parts or _is_young(path):
                 continue
-            recording = _read(path)
-            own = "" if recording is None else sound_sha256(recording)
-            if recording is not None and own in lost:
-                self._put_back(own, recording, path, lost, expected)
-            elif recording is not None and own not in expected:
+            recording, own = _heard(path)
+            if recording is not None and own in self.lost:
+                self._put_back(own, recording, path)
+            elif recording is not None and own not in self.expected:
                 # The folder of a server's sounds may serve another database as well.
                 if self.book.place.path is None:
                     strangers += 1
                 else:
-                    self._enter(recording, path, expected)
-            elif path != folder / expected.get(own, ""):
+                    self._enter(recording, path)
+            elif path != self.folder / self.expected.get(own, ""):
                 self._set_aside(path, "was left over")
         if strangers:
-            self.notes.append(f"sounds in {shown(folder, 200)} that are not of this logbook: {strangers}")
-        for path in list(_files(self.search)) if lost else ():
-            recording = _read(path) if path.suffix.lower() in SOUND_SUFFIXES else None
-            own = "" if recording is None else sound_sha256(recording)
-            if recording is not None and own in lost:
-                self._put_back(own, recording, path, lost, expected)
+            self.notes.append(f"sounds in {shown(self.folder, 200)} that are not of this logbook: {strangers}")
+        for path in list(_files(self.search)) if self.lost else ():
+            recording, own = _heard(path) if path.suffix.lower() in SOUND_SUFFIXES else (None, "")
+            if recording is not None and own in self.lost:
+                self._put_back(own, recording, path)
 
-    def _put_back(
-        self, own: str, recording: Recording, path: Path, lost: dict[str, str], expected: dict[str, str]
-    ) -> None:
-        where = self.book.place.sounds / expected[own]
+    def _put_back(self, own: str, recording: Recording, path: Path) -> None:
+        name = self.expected[own]
+        where = self.folder / name
         if not self.mend:
             self.notes.append(f"{shown(path, 200)} is the sound of {self._name(own)}: it would be put back")
             return
-        if where.name.partition(".")[0] != own or not inside(expected[own]):
+        if where.name.partition(".")[0] != own or not inside(name):
             return  # the row is at fault
         if where.exists():
             self._set_aside(where, "was damaged")
-        if store_sound(self.book.place.sounds, recording).file != expected[own]:
-            return
-        del lost[own]
-        self.good += 1
-        self.mended.append(f"the sound of {self._name(own)} was put back from {shown(path, 200)}")
+        if store_sound(self.folder, recording).file == name:
+            del self.lost[own]
+            self.good += 1
+            self.mended.append(f"the sound of {self._name(own)} was put back from {shown(path, 200)}")
 
-    def _enter(self, recording: Recording, path: Path, expected: dict[str, str]) -> None:
+    def _enter(self, recording: Recording, path: Path) -> None:
         """A sound whose writer was stopped before its row."""
         if not self.mend:
             self.notes.append(f"{shown(path.name, 100)} is a sound without a row")
             return
-        stored = store_sound(self.book.place.sounds, recording)
+        stored = store_sound(self.folder, recording)
         who = Who(datetime.now(UTC), self.book.station, self.book.operator, SOFTWARE)
         made = sound_entry(recording, stored, recorded_at(path, who.made_utc), who)
         self.book.database.write(lambda connection: insert_new(connection, [*who.entries(), made]))
-        expected[stored.sha256] = stored.file
+        self.expected[stored.sha256] = stored.file
         self.good += 1
         self.mended.append(f"the sound {stored.sha256[:12]} had no row and was entered")
-        if path != self.book.place.sounds / stored.file:
+        if path != self.folder / stored.file:
             self._set_aside(path, "was left over")
 
     def _set_aside(self, path: Path, why: str) -> None:
@@ -255,7 +247,7 @@ class _Verify:
         if not self.mend:
             self.notes.append(f"{shown(path.name, 100)} {why} and would be moved to {SET_ASIDE}")
             return
-        aside = self.book.place.sounds / SET_ASIDE
+        aside = self.folder / SET_ASIDE
         try:
             make_folder(aside)
             target = aside / f"{datetime.now(UTC):%Y%m%dT%H%M%S%fZ}-{path.name.removeprefix('.')}"
@@ -269,9 +261,6 @@ class _Verify:
 
     def _name(self, own: str) -> str:
         return f"{shown(self.names.get(own, ''), 60)} ({own[:12]})"
-
-    def _fault(self, where: str, own: str, told: str) -> None:
-        self.faults.append(Fault(where, own, told))
 
 
 def _unreadable(each: Entry) -> str:
@@ -293,13 +282,10 @@ def _is_young(path: Path) -> bool:
         return True
 
 
-def _read(path: Path) -> Recording | None:
+def _heard(path: Path) -> tuple[Recording | None, str]:
+    """What a file holds and its SHA-256; None and "" where it is no sound that can be read."""
     try:
-        return read_recording(path)
+        recording = read_recording(path)
     except (RecordingError, OSError):
-        return None
-
-
-def _sha256(path: Path) -> str | None:
-    recording = _read(path)
-    return None if recording is None else sound_sha256(recording)
+        return None, ""
+    return recording, sound_sha256(recording)

@@ -12,16 +12,15 @@ import threading
 from collections.abc import Callable
 from contextlib import suppress
 from datetime import datetime
+from functools import partial
 from pathlib import Path
-from types import TracebackType
-from typing import TypeVar
+from typing import Any, TypeVar
 
 from sqlalchemy import Connection, func, select
 
 from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import LogbookError, LogbookUnreachable
-from taptest.identify.measured_lot import MeasuredLot
 from taptest.io.recording import Recording
 from taptest.logbook.book import Added, Logbook, open_logbook
 from taptest.logbook.engine import SILENT_S, Watch
@@ -30,7 +29,6 @@ from taptest.logbook.place import Place, place_of, waiting_place
 from taptest.logbook.schema import META, METADATA
 from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Analysis
-from taptest.tables.lot import Lot
 
 _LOOK_S = 0.05
 
@@ -44,11 +42,11 @@ def open_to_read(where: str | Path | None = None) -> Logbook:
         LogbookError: as `open_logbook`; where the server does not answer, with where this machine's own skis wait.
     """
     place = place_of(where)
-    if place.path is not None:
-        return open_logbook(where, create=False)
     waiting = waiting_place(place)
     try:
         book = _in_time(lambda: open_logbook(where, create=False), place, _close)
+        if place.path is not None:
+            return book
     except LogbookUnreachable as problem:
         if waiting.path is None or not waiting.path.exists():
             raise
@@ -72,32 +70,24 @@ class StationLogbook:
         Raises:
             LogbookError: it cannot be opened for another reason than that its server does not answer.
         """
-        self._station, self._operator = station, operator
-        self._server_place = place_of(where)
+        self._open = partial(open_logbook, station=station, operator=operator)
+        self._server = place_of(where)
         self._told = 0
         self.notes: tuple[str, ...] = ()
-        if self._server_place.path is not None:
-            self._book = open_logbook(where, station=station, operator=operator)
-            self.notes = self._book.notes
-            return
         try:
-            self._book = _in_time(
-                lambda: open_logbook(where, station=station, operator=operator), self._server_place, _close
-            )
+            self._book = _in_time(lambda: self._open(where), self._server, _close)
         except LogbookUnreachable as problem:
-            self._book = self._go_local(problem)
+            self._go_local(problem)
             return
         self.notes = self._book.notes
-        waiting = waiting_place(self._server_place)
-        if waiting.path is not None and waiting.path.exists():
+        if self._server.path is None:
+            waiting = waiting_place(self._server)
             self.notes += self._keep(lambda book: () if book.place == waiting else hand_over(book, waiting))
 
     def __enter__(self) -> StationLogbook:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, problem: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     @property
@@ -108,7 +98,7 @@ class StationLogbook:
     @property
     def waits(self) -> bool:
         """Whether it writes to the local logbook, for want of the server."""
-        return self._book.place != self._server_place
+        return self._book.place != self._server
 
     def close(self) -> None:
         """Let go of the database."""
@@ -120,47 +110,31 @@ class StationLogbook:
         return self.notes[told:]
 
     def add_analysis(
-        self,
-        recording: Recording,
-        analysis: Analysis,
-        settings: Settings | None = None,
-        *,
-        ski_id: str | None = None,
-        at: datetime | None = None,
+        self, recording: Recording, analysis: Analysis, settings: Settings | None = None, **more: Any
     ) -> Added:
         """As `Logbook.add_analysis`."""
-        return self._keep(lambda book: book.add_analysis(recording, analysis, settings, ski_id=ski_id, at=at))
+        return self._keep(lambda book: book.add_analysis(recording, analysis, settings, **more))
 
-    def add_check(
-        self,
-        result: CheckResult,
-        lot: Lot,
-        *,
-        settings: Settings | None = None,
-        measured: MeasuredLot | None = None,
-        at: datetime | None = None,
-    ) -> Added:
+    def add_check(self, result: CheckResult, *, at: datetime | None = None) -> Added:
         """As `Logbook.add_check`."""
-        return self._keep(lambda book: book.add_check(result, lot, settings=settings, measured=measured, at=at))
+        return self._keep(lambda book: book.add_check(result, at=at))
 
     def _keep(self, work: Callable[[Logbook], T]) -> T:
         book = self._book
-        if self.waits or self._server_place.path is not None:
-            return work(book)
-        try:
-            return _in_time(lambda: work(book), self._server_place, lambda _: book.close())
-        except LogbookUnreachable as problem:
-            self._book = self._go_local(problem)
+        if not self.waits:
+            try:
+                return _in_time(lambda: work(book), self._server, lambda _: book.close())
+            except LogbookUnreachable as problem:
+                self._go_local(problem)
         return work(self._book)
 
-    def _go_local(self, problem: LogbookUnreachable) -> Logbook:
-        place = waiting_place(self._server_place)
-        book = open_logbook(place.path, station=self._station, operator=self._operator)
+    def _go_local(self, problem: LogbookUnreachable) -> None:
+        place = waiting_place(self._server)
+        self._book = self._open(place.path)
         self.notes += (
-            *book.notes,
+            *self._book.notes,
             f"{problem}. Until then everything is kept on this machine, in {place.name}, and handed over when the server is back",
         )
-        return book
 
 
 def hand_over(book: Logbook, waiting: Place) -> tuple[str, ...]:
@@ -190,7 +164,7 @@ def hand_over(book: Logbook, waiting: Place) -> tuple[str, ...]:
 
 
 def told_of(done: Merged) -> tuple[str, ...]:
-    """In a few sentences, what was handed over."""
+    """What was handed over, in a few sentences."""
     skis = done.entered.get("verdicts", 0)
     return (
         f"what had waited in {done.source} is in the logbook now: {skis} verdicts, {done.entered.get('recordings', 0)} sounds",
@@ -214,12 +188,14 @@ def _in_time(work: Callable[[], T], place: Place, late: Callable[[T | None], Non
 
     Args:
         work: what to do.
-        place: the server's.
+        place: the server's; a file on this machine is waited for.
         late: to be done when the server is gone, or answers when nobody waits any more (with what then came of it).
 
     Raises:
         LogbookUnreachable: no answer in time.
     """
+    if place.path is not None:
+        return work()
     answer: list[T] = []
     problems: list[BaseException] = []
     watch, left = Watch(), threading.Event()

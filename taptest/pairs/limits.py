@@ -64,8 +64,8 @@ class PairLimits:
 
     Mass within 5 to 10 g, two-support stiffness 3 to 5 % and frequency 1 to 3 % are common practice, no source; damping
     and balance are the project's own choice. ``length_m``: skis farther apart in length are no pair. ``mass_u_kg``,
-    ``stiffness_u_rel`` and ``balance_u_m``: how one measurement repeats on the same scale and rig, k = 1; an error
-    that both skis share, such as a wrong span, drops out.
+    ``stiffness_u_rel`` and ``balance_u_m``: how one measurement repeats on the same scale and rig, k = 1; what
+    both skis share, such as a wrong span and the uncertainty of the rig that is in the settings, drops out.
     """
 
     limits: Mapping[Quantity, Limit] = field(

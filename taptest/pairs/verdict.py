@@ -8,6 +8,7 @@ from typing import Literal
 
 from taptest.config.corrections import Citation
 from taptest.core.messages import Message
+from taptest.core.results import Result
 from taptest.pairs.limits import Limit, PairLimits, Quantity
 from taptest.ski.record import Ski
 
@@ -79,7 +80,7 @@ class PairedSkis:
 
 
 @dataclass(frozen=True)
-class PairsResult:
+class PairsResult(Result):
     """Pairs and the skis left over; ``pile`` says whether the pairs were looked for or those of the table."""
 
     pairs: tuple[Pair, ...]

@@ -11,6 +11,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import PlaybackError, RecordingError, shown
 from taptest.io.recording import Recording, read_recording
@@ -23,13 +24,10 @@ from taptest.signal.taps import Tap
 Real = NDArray[np.float64]
 
 RATE_HZ = 48_000
-SECONDS = (0.2, 10.0)
-MOST_CLIPS = 1_000
 
 _LEAD_S = 1.0  # of silence before the first sound: time to take the headphones off
 _GAP_S = 0.4
 _BEFORE_S = 0.01  # of the recording before the contact, so that the blow is whole
-_MOST_RAISED_DB = 12.0  # the quietest sound may pull the others down by so much
 
 
 @dataclass(frozen=True)
@@ -56,8 +54,9 @@ class PlayOptions:
     def __post_init__(self) -> None:
         if not 0 <= self.octaves_up <= MOST_OCTAVES_UP:
             raise PlaybackError(f"{self.octaves_up} octaves up: 0 to {MOST_OCTAVES_UP} are possible")
-        if not SECONDS[0] <= self.seconds <= SECONDS[1]:
-            raise PlaybackError(f"{self.seconds:g} s of each sound: {SECONDS[0]:g} to {SECONDS[1]:g} s are possible")
+        least_s, most_s = LIMITS.playback.shortest_s, LIMITS.playback.longest_s
+        if not least_s <= self.seconds <= most_s:
+            raise PlaybackError(f"{self.seconds:g} s of each sound: {least_s:g} to {most_s:g} s are possible")
         if self.keep_decay_time and not self.modes:
             raise PlaybackError("a recorded tap cannot keep its decay time when it is shifted; play its modes instead")
 
@@ -145,8 +144,9 @@ def compose(
         PlaybackError: more sources than anybody listens to.
     """
     options, settings = options or PlayOptions(), settings or Settings()
-    if len(sources) > MOST_CLIPS:
-        raise PlaybackError(f"{len(sources)} sounds in a row; at most {MOST_CLIPS} are played: name fewer")
+    most = LIMITS.playback.most_clips
+    if len(sources) > most:
+        raise PlaybackError(f"{len(sources)} sounds in a row; at most {most} are played: name fewer")
     clips: list[Clip] = []
     refused: list[str] = []
     known: dict[tuple[str, ...], Clip | str] = {}
@@ -174,7 +174,7 @@ def level_matched(clips: Sequence[Clip], sample_rate_hz: int) -> tuple[Clip, ...
     peak_db = np.array([20 * np.log10(np.abs(clip.samples).max()) for clip in clips])
     loudness_db = np.array([exposure_db(clip.samples, sample_rate_hz) for clip in clips])
     reachable_db = loudness_db + LEVEL_DBFS - peak_db
-    aim_db = max(float(reachable_db.min()), float(np.median(reachable_db)) - _MOST_RAISED_DB)
+    aim_db = max(float(reachable_db.min()), float(np.median(reachable_db)) - LIMITS.playback.most_lowered_db)
     matched = []
     for clip, loudness, reach in zip(clips, loudness_db, reachable_db, strict=True):
         gain_db = min(aim_db, float(reach)) - float(loudness)

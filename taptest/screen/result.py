@@ -9,6 +9,7 @@ from taptest.config.corrections import Citation
 from taptest.config.settings import Settings
 from taptest.core.fields import Field, document_of, schema_of
 from taptest.core.messages import Message
+from taptest.core.results import Result
 from taptest.screen.clusters import Populations
 from taptest.ski.record import Ski, Verdict
 from taptest.tables.lot import Lot
@@ -56,7 +57,7 @@ class GroupSummary:
 
 
 @dataclass(frozen=True)
-class CheckResult:
+class CheckResult(Result):
     """A checked lot.
 
     Attributes:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.config.corrections import Corrections, RoomDecay
 from taptest.config.settings import Settings
-from taptest.core.errors import RecordingError
+from taptest.core.errors import RecordingError, shown
+from taptest.core.results import Result
 from taptest.io.recording import Pickup, Recording
 from taptest.signal.pickup import BOUNCES_TOLD_HZ, pickup_taps
 from taptest.signal.pitch import note_name
@@ -22,6 +24,9 @@ from taptest.signal.segments import SETTLED_S, late_records, records, settled_re
 from taptest.signal.sinking import silences
 from taptest.signal.spectrum import Noise, measure_noise
 from taptest.signal.taps import Envelope, Tap, judge_taps, tap_to_noise_db
+
+if TYPE_CHECKING:
+    from taptest.signal.traces import SpectrumTrace
 
 Real = NDArray[np.float64]
 
@@ -82,11 +87,11 @@ class Mode:
 
 
 @dataclass(frozen=True)
-class Analysis:
+class Analysis(Result):
     """Everything heard in one recording. ``record_s`` length of the fitted part of each accepted tap; ``channel`` from 1.
 
     ``sample_rate_hz`` is that of the samples in which taps are counted; ``pickup`` says what was recorded where it was no
-    microphone, and the file's own rate.
+    microphone, and the file's own rate. ``recording``: what was analysed, where it was kept, as `taptest.analyse` does.
     """
 
     path: str
@@ -100,6 +105,33 @@ class Analysis:
     record_s: float
     flags: tuple[str, ...] = ()
     pickup: Pickup | None = None
+    recording: Recording | None = field(default=None, compare=False, repr=False)
+
+    @property
+    def samples(self) -> Real:
+        """Samples of the channel that was analysed, (frames,), 1.0 being full scale, at ``sample_rate_hz``.
+
+        Raises:
+            RecordingError: the recording was not kept.
+        """
+        return np.asarray(self._kept().samples[:, self.channel - 1], dtype=np.float64)
+
+    def spectrum(self, low_hz: float = 15.0, high_hz: float = 1500.0) -> SpectrumTrace | None:
+        """Mean spectrum of the good taps: level [dB, 0 at the strongest bin] over frequency [Hz]; None without a good tap.
+
+        Raises:
+            RecordingError: the recording was not kept.
+        """
+        from taptest.signal.traces import spectrum_trace
+
+        return spectrum_trace(self._kept(), self, low_hz=low_hz, high_hz=high_hz)
+
+    def _kept(self) -> Recording:
+        if self.recording is None:
+            raise RecordingError(
+                f"{shown(self.path, 200)}: the recording was not kept; analyse it with taptest.analyse"
+            )
+        return self.recording
 
     @property
     def accepted(self) -> tuple[Tap, ...]:

@@ -175,7 +175,7 @@ SKI_FIELDS: tuple[Field[Ski], ...] = (
     Field(
         "unevenness",
         lambda ski: ski.residual_chi_square,
-        help="residual chi-square per degree of freedom of the modes; about 1 is normal",
+        help="how far single modes stray from what they share; about 1 is normal",
         heading="uneven",
         logbook="residual_chi_square",
     ),

@@ -1,0 +1,1 @@
+"""Results on snow, and which properties of skis go with them."""

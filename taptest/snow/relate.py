@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from taptest.config.settings import Settings
 from taptest.core.messages import Message
+from taptest.core.results import Result
 from taptest.identify.measured_lot import Progress
 from taptest.screen.check import check
 from taptest.screen.result import CheckResult
@@ -114,7 +115,7 @@ class MeasureRelation:
 
 
 @dataclass(frozen=True)
-class Relation:
+class Relation(Result):
     """The whole report. ``tests``: how many p-values Holm's correction is for; ``seed`` of the permutations.
 
     ``kinds``: what skis of one kind have in common, in words.

@@ -1,0 +1,1 @@
+"""Tables of any kind, csv or xlsx: read by a schema of their columns, and a csv lot edited in place."""

@@ -52,7 +52,6 @@ class TableRow:
 class Table:
     """The lines of a table file that are neither blank nor comments, the heading first."""
 
-    file: str
     rows: tuple[TableRow, ...]
     problems: tuple[Message, ...]
     notes: tuple[Message, ...]
@@ -147,11 +146,7 @@ def decode_table(name: str, data: bytes) -> tuple[str, str, tuple[Message, ...]]
         raise LotError(
             f"{label}: is text in no known encoding (byte {byte:#04x} in line {line}); save it as CSV (UTF-8)"
         ) from None
-    return (
-        text,
-        "cp1252",
-        (message("encoding-assumed", Subject(file=name), byte=f"{byte:#04x}", at=line),),
-    )
+    return text, "cp1252", (message("encoding-assumed", Subject(file=name), byte=f"{byte:#04x}", at=line),)
 
 
 def _read_csv(name: str, data: bytes, count_known: Callable[[Sequence[str]], int]) -> Table:
@@ -171,7 +166,7 @@ def _read_csv(name: str, data: bytes, count_known: Callable[[Sequence[str]], int
                 rows.append(_row(shown_name, line, cells, len(rows)))
     finally:
         csv.field_size_limit(limit)
-    return Table(name, tuple(rows), tuple(problems), notes)
+    return Table(tuple(rows), tuple(problems), notes)
 
 
 def split_lines(text: str) -> list[str]:
@@ -280,7 +275,7 @@ def _read_xlsx(name: str, data: bytes) -> Table:
                 row.bad[column] = message("cell-spreadsheet-error")
         rows.append(row)
     passed_over = message("sheets-passed-over", Subject(file=name), sheet=shown(title), count=others)
-    return Table(name, tuple(rows), (), (passed_over,) if others else ())
+    return Table(tuple(rows), (), (passed_over,) if others else ())
 
 
 def _stored_cell(value: Any) -> str | float:

@@ -198,6 +198,12 @@ class SchemaTable:
     decimal_comma: bool = False
     rows: Sequence[TableRow] = ()
 
+    @cached_property
+    def decisive(self) -> dict[str, int]:
+        """Headings of the decisive columns that the table has, and their indices in order."""
+        places = [place for name, place in self.places.items() if self.schema[name].decisive]
+        return {place.heading: place.index for place in sorted(places, key=lambda place: place.index)}
+
     def heading(self, name: str) -> str:
         """What a column is called in the table, or would be."""
         return self.places[name].heading if name in self.places else self.schema[name].heading
@@ -211,17 +217,15 @@ class SchemaTable:
 
         So it is of required cells that are empty.
         """
-        decisive = sorted(place.index for name, place in self.places.items() if self.schema[name].decisive)
         for row in self.rows:
             count = len(row.cells)
             extra = next((text for cell in row.cells[self.width :] if (text := cell_text(cell))), None)
-            absent = next((index for index in decisive if index >= count), None)
+            absent = next((heading for heading, index in self.decisive.items() if index >= count), None)
             if extra is not None:
                 self.add(row.line, "", extra, message("line-too-long", cells=count, width=self.width))
             elif absent is not None:
                 short = message("line-too-short", cells=count, width=self.width)
-                heading = next(place.heading for place in self.places.values() if place.index == absent)
-                self.add(row.line, heading, cell_text(row.cells[-1]), short)
+                self.add(row.line, absent, cell_text(row.cells[-1]), short)
             else:
                 line = Line(self, row)
                 for name in self.schema.required:
@@ -259,8 +263,7 @@ class Line:
 
     def bad(self, *names: str) -> bool:
         """Whether something is wrong with one of these columns; with a decisive one where none is named."""
-        names = names or tuple(column.name for column in self.table.schema.columns if column.decisive)
-        headings = {self.table.heading(name) for name in names}
+        headings = [self.table.heading(name) for name in names] or self.table.decisive
         return any(problem.subject.column in headings for problem in self.problems)
 
     def wrong(self, name: str, code: str, *, value: str | None = None, **values: Any) -> None:
@@ -271,9 +274,8 @@ class Line:
 
     def cost(self, ski_id: str) -> None:
         """Say in the problems of its decisive cells which ski is left out for them."""
-        headings = {self.table.heading(column.name) for column in self.table.schema.columns if column.decisive}
         self.table.problems[self._before :] = [
-            problem.about(ski=ski_id) if problem.subject.column in headings else problem for problem in self.problems
+            each.about(ski=ski_id) if each.subject.column in self.table.decisive else each for each in self.problems
         ]
 
     def written(self, name: str) -> str:

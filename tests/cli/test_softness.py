@@ -72,7 +72,7 @@ def test_a_pair_measured_again_a_season_later_from_its_sound(book):
         lot = replace(whole, rows=tuple(row for row in whole.rows if row.pair_id == "C04"))
         lot_measured = measured_once(lot)
         at = datetime(2026, month, 1, tzinfo=UTC)
-        book.add_check(check_measured(lot_measured), lot, measured=lot_measured, at=at)
+        book.add_check(check_measured(lot_measured), at=at)
         truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["skis"]
         truths.append({ski["ski_id"]: ski["bending_hz"][2:8] for ski in truth})
     for history, answer in zip(book.histories("C04"), ("no sign of it", "maybe softer"), strict=True):

@@ -15,10 +15,10 @@ from taptest.calibrate.store import (
     load_calibrations,
     save_calibration,
 )
-from taptest.calibrate.use import corrections_from
+from taptest.calibrate.use import corrections_from, with_calibrations
 from taptest.config.corrections import Corrections, Repeatability
 from taptest.config.settings import Settings
-from taptest.core.errors import CalibrationError
+from taptest.core.errors import CalibrationError, SettingsError
 from taptest.screen.group import judge_group
 
 NOON = datetime(2026, 11, 25, 12, 0, 0, tzinfo=UTC)
@@ -161,6 +161,35 @@ def test_the_newest_of_each_kind_is_used_and_cited(tmp_path):
     assert all(each.file.endswith("Z.json") and each.effect for each in corrections.citations)
     own = corrections_from(load_calibrations(tmp_path), NOON, room_given=True)
     assert own.room is None and "room" not in {each.kind for each in own.citations}
+
+
+def test_settings_are_filled_from_the_folder_beside_the_table(tmp_path, monkeypatch):
+    monkeypatch.delenv(FOLDER_VARIABLE, raising=False)
+    stored(tmp_path / "calibrations", made=NOON)
+    stored(tmp_path / "calibrations", "bar", made=NOON, values={"clock_factor": 1.0004, "clock_u_rel": 2e-5})
+    table = tmp_path / "lot.csv"
+    filled = with_calibrations(Settings(low_hz=20.0), beside=table, constructions=())
+    assert filled.low_hz == 20.0 and filled.corrections.clock_factor == 1.0004
+    assert filled.room_decay.at(250.0) == 0.5
+    # A room that is given goes first, and then the stored one is not cited.
+    given = with_calibrations(Settings(room_s=0.8), beside=table, constructions=())
+    assert given.room_decay.at(250.0) == 0.8
+    assert [each.kind for each in given.corrections.citations] == ["bar"]
+
+
+def test_a_folder_that_was_asked_for_must_exist_unless_it_may_be_new(tmp_path):
+    asked = Settings(calibrations=str(tmp_path / "none"))
+    with pytest.raises(CalibrationError, match="there is no such folder"):
+        with_calibrations(asked, beside=None, constructions=())
+    assert with_calibrations(asked, beside=None, constructions=(), may_be_new=True).corrections == Corrections()
+
+
+@pytest.mark.parametrize("seconds", [0.04, 21.0])
+def test_what_is_no_reverberation_time_is_none_at_every_door(tmp_path, seconds):
+    with pytest.raises(SettingsError, match="is no reverberation time"):
+        Settings(room_s=seconds)
+    (problem,) = trusted(tmp_path, ("room", {"bands": [{**ROOM["bands"][0], "reverberation_s": seconds}]}, 0)).problems
+    assert f"reverberation_s is {seconds}; it must lie between 0.05 and 20" in problem
 
 
 def test_a_clock_that_is_right_or_not_known_changes_nothing(tmp_path):

@@ -17,7 +17,6 @@ HEAVY = [
     "rich",
     "matplotlib",
     "jinja2",
-    "joblib",
     "distributed",
     "pandas",
     "xlsxwriter",

@@ -1,6 +1,7 @@
 """``import taptest`` as a Python program uses it: loaded late, the same as the commands, and as plain data."""
 
 import ast
+import dataclasses
 import json
 import shutil
 import subprocess
@@ -60,6 +61,8 @@ def test_what_type_checkers_see_is_what_there_is():
     (block,) = (node for node in tree.body if isinstance(node, ast.If))
     seen = {alias.name for node in block.body for alias in node.names}
     assert seen | {"__version__"} == set(taptest.__all__) <= set(dir(taptest))
+    homes = {f"{node.module}.{alias.name}" for node in block.body for alias in node.names}
+    assert homes == {f"{home}.{name}" for name, home in taptest._HOME.items()}
     assert all(getattr(taptest, name) is not None for name in taptest.__all__)
     assert (Path(taptest.__file__).parent / "py.typed").exists()
     with pytest.raises(AttributeError, match="has no attribute 'listen_to'"):
@@ -67,9 +70,8 @@ def test_what_type_checkers_see_is_what_there_is():
 
 
 def test_analyse_is_the_command(recording):
-    heard = taptest.analyse(recording, high_hz=600, channel=1)
-    assert taptest.as_dict(heard) == document_of("analyse", recording, "--high", 600)
-    assert taptest.as_dict([heard, heard])["recordings"] == 2 * taptest.as_dict(heard)["recordings"]
+    heard = taptest.analyse(recording, settings=taptest.Settings(high_hz=600, channel=1))
+    assert heard.to_dict() == document_of("analyse", recording, "--high", 600)
 
 
 def test_samples_are_heard_as_they_were_made():
@@ -87,21 +89,21 @@ def test_samples_are_heard_as_they_were_made():
 
 def test_predict_is_the_command_and_the_closed_form():
     ski = taptest.predict("uniform_bar", **SKI)
-    assert taptest.as_dict(ski) == document_of("predict", *SKI_OPTIONS.split())
+    assert ski.to_dict() == document_of("predict", *SKI_OPTIONS.split())
     # f = (4.73004**2 / (2 pi L**2)) sqrt(EI / mu), EI = k S**3 / 48 (derived; Euler-Bernoulli)
     rigidity = SKI["stiffness_n_per_m"] * SKI["span_m"] ** 3 / 48
     first_hz = 4.73004**2 / (2 * np.pi * 1.9**2) * (rigidity / (0.52 / 1.9)) ** 0.5
     assert ski.prediction.bending_hz[0] == pytest.approx(first_hz, rel=1e-4)
     changed = taptest.predict("uniform_bar", **SKI, change_mass_percent=2.0)
-    assert taptest.as_dict(changed) == document_of("predict", *SKI_OPTIONS.split(), "--change-mass", 2)
+    assert changed.to_dict() == document_of("predict", *SKI_OPTIONS.split(), "--change-mass", 2)
 
 
 def test_check_is_the_command(table):
     settings = taptest.Settings(high_hz=1000, false_alarm_rate=0.02)
     result = taptest.check(table, settings)
-    assert taptest.as_dict(result) == document_of("check", table, "--high", 1000, "--false-alarm-rate", "1/50")
+    assert result.to_dict() == document_of("check", table, "--high", 1000, "--false-alarm-rate", "1/50")
     assert [ski.ski_id for ski in result.skis] == ["01", "02"] and len(result.unread) == 1
-    assert taptest.as_dict(taptest.check(read_lot(table), settings)) == taptest.as_dict(result)
+    assert taptest.check(read_lot(table), settings).to_dict() == result.to_dict()
 
 
 def test_check_uses_the_calibrations_that_the_command_uses(table, monkeypatch):
@@ -126,26 +128,70 @@ def test_check_uses_the_calibrations_that_the_command_uses(table, monkeypatch):
 def test_tables_hold_what_the_documents_hold(recording, table):
     pandas = pytest.importorskip("pandas")
     heard = taptest.analyse(recording)
-    frame = taptest.as_frame(heard)
-    modes = taptest.as_dict(heard)["recordings"][0]["modes"]
+    frame = heard.to_frame()
+    modes = heard.to_dict()["recordings"][0]["modes"]
     assert list(frame["frequency_hz"]) == [mode["frequency_hz"] for mode in modes] and len(frame) >= 5
     assert set(frame["path"]) == {str(recording)}
     assert list(frame["flags"]) == ["; ".join(mode["flags"]) for mode in modes]
     checked = taptest.check(table)
-    skis = taptest.as_frame(checked)
+    skis = checked.to_frame()
     assert list(skis["verdict"]) == [ski.verdict for ski in checked.skis] and list(skis["ski_id"]) == ["01", "02"]
     assert "modes" not in skis and "; ".join(sentences(checked.skis[1].reasons)) == skis["reasons"][1]
     assert pandas.isna(skis["measured_hz"][1])
     lot = predict_lot(read_lot(DEMO / "lot.csv"))
-    predicted = taptest.as_frame(lot)
+    predicted = lot.to_frame()
     assert len(predicted) == sum(len(s.prediction.bending_hz) + len(s.prediction.torsion_hz or ()) for s in lot.skis)
     assert list(predicted.columns[:3]) == ["ski_id", "family", "order"]
 
 
+def test_results_print_and_show_themselves(recording, table):
+    checked = taptest.check(table)
+    text = str(checked)
+    assert (
+        text.splitlines() == CliRunner().invoke(app, ["check", str(table)], env={"COLUMNS": "80"}).stdout.splitlines()
+    )
+    assert "not judged" in text and max(map(len, text.splitlines())) <= 80
+    html = checked._repr_html_()
+    assert html.startswith("<pre") and "not judged" in html and "<script" not in html
+    heard = taptest.analyse(recording)
+    assert "Hz" in str(heard) and str(heard) != repr(heard)
+    axes = heard.plot()
+    assert axes.get_xlabel() == "frequency, Hz" and axes.plot is not None
+    given = checked.plot(axes.figure.add_subplot())
+    assert given.get_ylabel() == "first mode, Hz"
+    assert "mode" in str(taptest.predict_skis(table)).lower()
+
+
+def test_an_analysis_gives_its_samples_and_its_spectrum(recording):
+    import soundfile
+
+    heard = taptest.analyse(recording)
+    samples, rate = soundfile.read(recording, always_2d=True)
+    assert heard.sample_rate_hz == rate and np.array_equal(heard.samples, samples[:, heard.channel - 1])
+    spectrum = heard.spectrum()
+    strongest = max(heard.modes, key=lambda mode: mode.level_db)
+    at = spectrum.frequencies_hz[np.argmax(spectrum.level_db)]
+    near = min(abs(at / mode.frequency_hz - 1) for mode in heard.modes)
+    assert near < 0.02 and strongest.level_db == 0.0
+    with pytest.raises(taptest.TaptestError, match="was not kept"):
+        dataclasses.replace(heard, recording=None).spectrum()
+
+
+def test_skis_and_samples_from_memory(recording):
+    facts = taptest.SkiFacts(
+        "01", construction="classic_generic", length_m=1.99, mass_kg=0.539, stiffness_n_per_m=4438.0, span_m=1.4,
+        recordings=(recording,),
+    )  # fmt: skip
+    result = taptest.check(taptest.lot_of([facts]))
+    assert [ski.verdict for ski in result.skis] == ["pass"]
+    nothing = taptest.check(taptest.lot_of([taptest.SkiFacts("02")])).skis[0]
+    assert nothing.verdict == "not judged" and "recording missing" in str(nothing.reasons[0])
+
+
 def test_without_pandas_one_line_names_it(monkeypatch):
     monkeypatch.setitem(sys.modules, "pandas", None)
-    with pytest.raises(taptest.TaptestError, match=r"needs the package pandas, which is not installed; .* use as_dict"):
-        taptest.as_frame(taptest.predict("uniform_bar", **SKI))
+    with pytest.raises(taptest.TaptestError, match=r"needs the package pandas, which is not installed; .* use to_dict"):
+        taptest.predict("uniform_bar", **SKI).to_frame()
 
 
 @pytest.mark.parametrize(
@@ -155,15 +201,13 @@ def test_without_pandas_one_line_names_it(monkeypatch):
         (lambda: taptest.analyse(np.zeros(9_000)), "give sample_rate_hz"),
         (lambda: taptest.analyse("a.wav", 48_000), "leave out sample_rate_hz"),
         (lambda: taptest.analyse(np.zeros(9_000), 48_000), "is silent"),
-        (lambda: taptest.analyse("a.wav", room_s=30), "0.05 to 20 s"),
-        (lambda: taptest.analyse("a.wav", low_hz=900, high_hz=100), "frequency range"),
+        (lambda: taptest.Settings(room_s=30), "0.05 to 20 s"),
+        (lambda: taptest.Settings(low_hz=900, high_hz=100), "frequency range"),
         (lambda: taptest.predict("nix", **SKI), "'nix' is not known"),
         (lambda: taptest.predict("uniform_bar", **{**SKI, "mass_kg": 520.0}), "is the unit right"),
         (lambda: taptest.check("missing.csv"), "missing.csv: not found"),
         (lambda: taptest.Settings(false_alarm_rate=0.2), "give 0.001 to 0.1"),
         (lambda: taptest.Settings(room_s=float("nan")), "0.05 to 20 s"),
-        (lambda: taptest.as_dict(3), "int: is no result"),
-        (lambda: taptest.as_frame([3]), "list: is no result"),
     ],
 )
 def test_what_is_wrong_is_one_line_with_a_remedy(call, words):

@@ -20,6 +20,8 @@ import pytest
 import typer
 from lowest_versions import lowest_versions
 from readme_command import readme_command
+from support.command_line import run, start
+from support.heard_once import FOLDER_VARIABLE, recordings_are_heard_once
 from support.pickups import pickup
 from support.places import ROOT
 from support.virtual_microphone import virtual_microphone
@@ -79,16 +81,17 @@ def printed(command, folder):
     if command.startswith("taptest devices") and "PULSE_SERVER" not in os.environ:
         with virtual_microphone():
             return printed(command, folder)
-    settings = {**os.environ, "COLUMNS": "80", "NO_COLOR": "1", "PYTHONIOENCODING": "utf-8"}
+    plain = {"NO_COLOR": "1", "PYTHONIOENCODING": "utf-8"}
     here, *rest = command.split(" | ", 1)
-    done = subprocess.run(
-        [sys.executable, "-m", "taptest", *shlex.split(here)[1:]],
-        cwd=folder,
-        env=settings,
-        capture_output=True,
-        timeout=300,
-        encoding="utf-8",
-    )
+    words = shlex.split(here)[1:]
+    if words[0] in ("devices", "record"):
+        done = start(*words, cwd=folder, env=plain, encoding="utf-8")
+    else:
+        # In this process, for which the recordings of a lot have been heard already.
+        with pytest.MonkeyPatch.context() as patch:
+            patch.chdir(folder)
+            recordings_are_heard_once(patch)
+            done = run(*words, env=plain)
     if not rest:
         return done.stdout + done.stderr
     program, *arguments = shlex.split(rest[0])
@@ -97,7 +100,7 @@ def printed(command, folder):
         return "".join(done.stdout.splitlines(keepends=True)[-int(arguments[1]) :])
     assert program == "python3", "only Python is sure to be there"
     return subprocess.run(
-        [sys.executable, *arguments], input=done.stdout, env=settings, capture_output=True, timeout=60, encoding="utf-8"
+        [sys.executable, *arguments], input=done.stdout, capture_output=True, timeout=60, encoding="utf-8"
     ).stdout
 
 
@@ -455,7 +458,8 @@ def write_examples():
     """Put the present output of every example into the README."""
     import tempfile
 
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, tempfile.TemporaryDirectory() as heard:
+        os.environ[FOLDER_VARIABLE] = heard
         desk = make_desk(Path(folder))
         text = _EXAMPLE.sub(
             lambda found: f"```console\n$ {found['command']}\n{printed(found['command'], desk)}```\n", text_of(README)

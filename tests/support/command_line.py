@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+from collections.abc import Mapping
 from typing import Any
 
 from typer.testing import CliRunner, Result
 
-from support.places import ROOT
 from taptest.cli import app
 
 
@@ -21,18 +21,12 @@ def run(*arguments: object, status: int | None = None, **options: Any) -> Result
     return done
 
 
-def environment_of_a_process(**changes: str) -> dict[str, str]:
-    """This environment, with the clone that is tested first on the path."""
-    path = os.pathsep.join(filter(None, (str(ROOT), os.environ.get("PYTHONPATH"))))
-    return {**os.environ, "PYTHONPATH": path, "COLUMNS": "80", **changes}
-
-
 def command(*arguments: object) -> list[str]:
     """What starts ``taptest`` with these arguments."""
     return [sys.executable, "-m", "taptest", *map(str, arguments)]
 
 
-def start(*arguments: object, **options: Any) -> subprocess.CompletedProcess[Any]:
-    """As a user does: a process of its own, outputs as bytes unless ``encoding`` says otherwise."""
-    settings = {"env": environment_of_a_process(), "timeout": 300, "capture_output": True, "check": False, **options}
-    return subprocess.run(command(*arguments), **settings)
+def start(*arguments: object, env: Mapping[str, str] | None = None, **options: Any) -> subprocess.CompletedProcess[Any]:
+    """As a user does: a process of its own, 80 columns wide, outputs as bytes unless ``encoding`` says otherwise."""
+    options = {"timeout": 300, "capture_output": True, "check": False, **options}
+    return subprocess.run(command(*arguments), env={**os.environ, "COLUMNS": "80", **(env or {})}, **options)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import pickle
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -37,9 +38,13 @@ def heard_once(recording: Recording, settings: Settings | None = None) -> Analys
 
 
 def recordings_are_heard_once(patch: pytest.MonkeyPatch) -> None:
-    """From now on, in this process, lots and studies are measured with ``heard_once``; what follows the hearing is done anew."""
-    for module in ("identify.measure", "studies.repeatability_table", "playback.playlist"):
-        patch.setattr(f"taptest.{module}.analyse", heard_once)
+    """From now on, in this process, lots and studies are measured with ``heard_once``; what follows the hearing is done anew.
+
+    ``taptest analyse`` and ``taptest.analyse``, which import it under another name or late, go on analysing.
+    """
+    for name, module in list(sys.modules.items()):
+        if name.startswith("taptest.") and name != analyse.__module__ and vars(module).get("analyse") is analyse:
+            patch.setattr(module, "analyse", heard_once)
     patch.setattr("taptest.cli.output.worker_count", lambda _: 1)
 
 

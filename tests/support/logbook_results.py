@@ -12,7 +12,6 @@ import soundfile
 from support.result_objects import analysis, verdict
 from taptest.config.corrections import Corrections
 from taptest.config.settings import Settings
-from taptest.identify.measured_lot import MeasuredLot
 from taptest.screen.result import CheckResult
 from taptest.ski.facts import SkiFacts
 from taptest.ski.modes import PlacedMode
@@ -63,13 +62,10 @@ def modes(factor=1.0, damping=0.01, u_rel=1e-4, orders=range(2, 6)):
 
 
 def checked(*skis, name="lot.csv", corrections=None):
-    """A lot and its check from (row, verdict) pairs."""
-    lot = Lot(Path(name), tuple(each for each, _ in skis), ())
+    """A checked lot from (row, verdict) pairs."""
     settings = Settings(corrections=corrections or Corrections())
     judged = tuple(replace(each, facts=row, corrections=settings.corrections) for row, each in skis)
-    result = CheckResult(lot, judged, settings=settings)
-    measured = MeasuredLot(lot, judged, {}, (), settings)
-    return lot, result, measured
+    return CheckResult(Lot(Path(name), tuple(each for each, _ in skis), ()), judged, settings=settings)
 
 
 def add(book, ski_id, recording, *, at, factor=1.0, damping=0.01, word="pass", corrections=None, **changes):
@@ -77,8 +73,7 @@ def add(book, ski_id, recording, *, at, factor=1.0, damping=0.01, word="pass", c
     mode_changes = {key: changes.pop(key) for key in ("u_rel", "orders") if key in changes}
     the_row = row(ski_id, (recording,), **changes)
     told = verdict(ski_id, word, modes=modes(factor, damping, **mode_changes))
-    lot, result, measured = checked((the_row, told), corrections=corrections)
-    return book.add_check(result, lot, measured=measured, at=at)
+    return book.add_check(checked((the_row, told), corrections=corrections), at=at)
 
 
 def heard(**changes):

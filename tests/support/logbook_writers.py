@@ -1,6 +1,6 @@
 """Stations that write to one logbook at once, each a process of its own.
 
-``python logbook_writers.py write LOGBOOK FOLDER STATIONS SKIS`` or ``… kill LOGBOOK FOLDER KILLS SEED``.
+``python -m support.logbook_writers write LOGBOOK FOLDER STATIONS SKIS`` or ``… kill LOGBOOK FOLDER KILLS SEED``.
 
 Every station enters so many skis, each with its sound and a verdict, and one more that all of them enter. What was
 acknowledged is printed as "STATION SKI" after the logbook has returned, so that whoever kills a station knows what must be there.
@@ -14,9 +14,6 @@ import random
 import signal
 import sys
 import time
-from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from support.logbook_results import add, day, sound
 from taptest.logbook.book import open_logbook

@@ -8,16 +8,17 @@ from pathlib import Path
 
 import numpy as np
 
+from support.heard_once import heard_once
 from support.places import DEMO
 from taptest.capture.stream import HeardTap
 from taptest.io.recording import Recording, from_samples, read_recording
-from taptest.signal.analysis import Analysis, analyse
+from taptest.signal.analysis import Analysis
 
 
 @cache
 def demo(name) -> tuple[Recording, Analysis]:
     recording = read_recording(DEMO / f"{name}.flac")
-    return recording, analyse(recording)
+    return recording, heard_once(recording)
 
 
 @cache
@@ -29,7 +30,7 @@ def taps_of(name) -> tuple[HeardTap, ...]:
     stops = [*(onset - rate // 10 for onset in onsets[1:]), len(samples)]
     taps = []
     for tap, start, stop in zip(analysis.taps, [0, *stops], stops, strict=False):
-        alone = analyse(from_samples(samples[start:stop], rate))
+        alone = heard_once(from_samples(samples[start:stop], rate))
         taps.append(
             HeardTap(tap.onset / rate, tap.onset - start, samples[start:stop], rate, tap.reasons, analysis=alone)
         )

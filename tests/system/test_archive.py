@@ -8,17 +8,17 @@ import signal
 import subprocess
 import sys
 import time
+from contextlib import nullcontext
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
-from support.archives import ROOT, by_path, lines_of, make_archive, make_hiss
+from support.archives import by_path, lines_of, make_archive, make_hiss
 
+from taptest.archive.crews import local_crew
 from taptest.archive.files import SoundFile, find_sound_files, stamp_of
-from taptest.archive.job import Outcome, analyse_file, in_order
 from taptest.archive.lines import open_lines
-from taptest.archive.local import local_crew
-from taptest.archive.run import run_archive, to_do
+from taptest.archive.run import Outcome, analyse_file, in_order, run_archive, to_do
 from taptest.config.corrections import Corrections, RoomDecay
 from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError
@@ -54,11 +54,11 @@ def work(folder, lines, settings=SETTINGS, *, again=False, workers=1):
         return done, run_archive(left, results, settings, crew)
 
 
-def command(*arguments, **environment):
-    """The command in a process of its own."""
+def command(*arguments, first=""):
+    """The command in a process of its own, with a folder ``first`` on its path."""
     return [sys.executable, "-m", "taptest", "analyse", *map(str, arguments)], {
         **os.environ,
-        "PYTHONPATH": os.pathsep.join([environment.get("first", ""), str(ROOT)]).lstrip(os.pathsep),
+        "PYTHONPATH": os.pathsep.join(filter(None, (first, os.environ["PYTHONPATH"]))),
     }
 
 
@@ -216,7 +216,7 @@ def test_a_file_that_goes_away_meanwhile_leaves_no_line(hiss):
 
 
 def test_an_unforeseen_failure_is_an_outcome(hiss, monkeypatch):
-    monkeypatch.setattr("taptest.archive.job.analyse", lambda recording, settings: 1 / 0)
+    monkeypatch.setattr("taptest.archive.run.analyse", lambda recording, settings: 1 / 0)
     outcome = analyse_file(find_sound_files([str(hiss)]).files[0], SETTINGS)
     assert outcome.analysis is None and "000.wav: internal error: ZeroDivisionError" in outcome.error
 
@@ -389,23 +389,18 @@ def test_a_file_that_kills_its_process_is_found_and_costs_the_others_nothing(tmp
 
 
 def test_when_every_process_dies_the_run_stops(hiss, monkeypatch):
+    from concurrent.futures import Future
     from concurrent.futures.process import BrokenProcessPool
 
-    import joblib
-
     class Broken:
-        def __init__(self, **settings):
-            pass
+        def submit(self, *job):
+            future = Future()
+            future.set_exception(BrokenProcessPool())
+            return future
 
-        def __call__(self, jobs):
-            for _ in jobs:
-                pass
-            raise BrokenProcessPool
-            yield
-
-    monkeypatch.setattr(joblib, "Parallel", Broken)
-    monkeypatch.setattr("taptest.archive.local._alone", lambda file, settings: None)
-    monkeypatch.setattr("taptest.archive.local._DEATHS", 4)
+    monkeypatch.setattr("taptest.archive.crews.processes", lambda count: nullcontext(Broken()))
+    monkeypatch.setattr("taptest.archive.crews._alone", lambda file, settings: None)
+    monkeypatch.setattr("taptest.archive.crews._DEATHS", 4)
     outcomes = local_crew(2)(find_sound_files([str(hiss)]).files, SETTINGS)
     died = []
     with pytest.raises(ArchiveError, match="keep dying, 4 in a row"):

@@ -12,11 +12,11 @@ import time
 
 import pytest
 from sqlalchemy import select
-from support.archives import ROOT, by_path, make_archive, make_hiss
+from support.archives import by_path, make_archive, make_hiss
 from typer.testing import CliRunner
 
+from taptest.archive.crews import local_crew
 from taptest.archive.files import find_sound_files
-from taptest.archive.local import local_crew
 from taptest.archive.run import run_archive, to_do
 from taptest.cli import app
 from taptest.config.settings import Settings
@@ -153,14 +153,13 @@ def test_a_file_that_changes_or_goes_while_it_is_analysed_is_named_and_not_enter
 def test_a_run_that_is_killed_goes_on_where_it_was(tmp_path):
     make_hiss(tmp_path / "hiss", 60)
     call = [sys.executable, "-m", "taptest", "analyse", "hiss", "--workers", "1", "--logbook", "l.sqlite", "--json"]
-    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-    started = subprocess.Popen(call, cwd=tmp_path, env=environment, stdout=subprocess.DEVNULL)
+    started = subprocess.Popen(call, cwd=tmp_path, stdout=subprocess.DEVNULL)
     while len(list((tmp_path / "l-sounds").rglob("*.*"))) < 10:
         assert started.poll() is None
         time.sleep(0.02)
     started.send_signal(signal.SIGKILL)
     started.wait()
-    rest = subprocess.run(call, cwd=tmp_path, env=environment, stdout=subprocess.PIPE, check=True)
+    rest = subprocess.run(call, cwd=tmp_path, stdout=subprocess.PIPE, check=True)
     document = json.loads(rest.stdout)
     assert document["known"] >= 9 and document["known"] + document["analysed"] == 60
     with open_logbook(tmp_path / "l.sqlite") as book:

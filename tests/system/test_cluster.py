@@ -8,10 +8,9 @@ import pytest
 from sqlalchemy import select
 from support.archives import make_archive
 
-from taptest.archive import cluster
-from taptest.archive.cluster import cluster_crew
+from taptest.archive import crews
+from taptest.archive.crews import cluster_crew, local_crew
 from taptest.archive.files import SoundFile, find_sound_files
-from taptest.archive.local import local_crew
 from taptest.archive.run import run_archive, to_do
 from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError, PackageError
@@ -72,7 +71,7 @@ def test_a_cluster_fills_a_logbook_as_this_process_does(skis, workers, tmp_path)
 
 
 def test_another_version_is_refused(skis, workers, monkeypatch):
-    monkeypatch.setattr(cluster, "VERSION", "9.9.9")  # here; the workers have their own
+    monkeypatch.setattr(crews, "VERSION", "9.9.9")  # here; the workers have their own
     with pytest.raises(
         ArchiveError, match=r"worker tcp://.*: has taptest 0\..*, here it is 9\.9\.9; install the same there"
     ):
@@ -99,7 +98,7 @@ def test_what_a_lost_worker_had_is_done_by_another(skis, workers):
 
 
 def test_a_scheduler_that_does_not_answer_is_named(skis, monkeypatch):
-    monkeypatch.setattr(cluster, "_ANSWER_S", 0.5)
+    monkeypatch.setattr(crews, "_ANSWER_S", 0.5)
     for address in ("tcp://127.0.0.1:9", "nonsense://x", "tcp://"):
         with pytest.raises(ArchiveError, match="no scheduler of a cluster answers"):
             next(cluster_crew(address)(skis, SETTINGS))
@@ -110,7 +109,7 @@ def test_nothing_is_left_of_a_client_that_could_not_start(skis, monkeypatch, add
     """What is left of it waits for a lock when it goes, and may go at any time in any thread."""
     from distributed import Client
 
-    monkeypatch.setattr(cluster, "_ANSWER_S", 0.5)
+    monkeypatch.setattr(crews, "_ANSWER_S", 0.5)
     gc.collect()
     before = {id(each) for each in gc.get_objects() if isinstance(each, Client)}
     gc.disable()
@@ -126,7 +125,7 @@ def test_nothing_is_left_of_a_client_that_could_not_start(skis, monkeypatch, add
 def test_a_cluster_without_workers_is_refused(skis, monkeypatch):
     from distributed import LocalCluster
 
-    monkeypatch.setattr(cluster, "_ANSWER_S", 0.5)
+    monkeypatch.setattr(crews, "_ANSWER_S", 0.5)
     with (
         LocalCluster(n_workers=0, dashboard_address=":0", silence_logs=50) as empty,
         pytest.raises(ArchiveError, match="has no workers; start some"),
@@ -137,12 +136,12 @@ def test_a_cluster_without_workers_is_refused(skis, monkeypatch):
 def test_workers_that_do_not_see_the_archive_are_named(skis):
     class Client:
         def run(self, function, path, on_error):
-            return {"tcp://192.0.2.1:1": function(path), "tcp://192.0.2.2:1": (cluster.VERSION, False)}
+            return {"tcp://192.0.2.1:1": function(path), "tcp://192.0.2.2:1": (crews.VERSION, False)}
 
     with pytest.raises(
         ArchiveError, match=r"192\.0\.2\.2:1: does not see .*00\.flac; the archive must be at the same place"
     ):
-        cluster._compare(Client(), skis[0])
+        crews._compare(Client(), skis[0])
 
 
 def test_workers_without_taptest_are_named(skis):
@@ -151,7 +150,7 @@ def test_workers_without_taptest_are_named(skis):
             return {"tcp://192.0.2.1:1": ModuleNotFoundError("No module named 'taptest'")}
 
     with pytest.raises(ArchiveError, match=r"192\.0\.2\.1:1: has no taptest, .*install taptest"):
-        cluster._compare(Client(), skis[0])
+        crews._compare(Client(), skis[0])
 
 
 def test_without_the_package_its_extra_is_named(monkeypatch):

@@ -19,11 +19,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlalchemy import func, select
 from support.logbook_results import add, checked, day, heard, modes, row, sound
-from support.places import ROOT
 from support.postgres_server import postgres_server
-from support.result_objects import mode, verdict
+from support.result_objects import mode, told, verdict
 
-from taptest.config.corrections import Citation
+from taptest.config.corrections import Citation, Corrections
 from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import LogbookError, LogbookUnreachable
@@ -225,29 +224,28 @@ def test_what_is_no_number_is_stored_as_nothing(where, tmp_path):
 
 def a_check(folder):
     citation = Citation("room", day(1), 1.0, "room-20260301T143000Z.json", "damping is not judged")
-    lot, result, measured = checked(
+    result = checked(
         (row("C05L", (sound(folder, "l.flac", 210.0),), side="L"), verdict("C05L", modes=modes())),
         (
             row("C05R", (sound(folder, "r.flac", 220.0),), note="nick"),
             verdict("C05R", "outlier", ["uneven", "tap again"], modes=modes(0.98)),
         ),
         (row("C06L", (folder / "gone.flac",)), verdict("C06L", "not judged", measured_hz=None, modes=())),
+        corrections=Corrections(citations=(citation,)),
     )
-    result = replace(result, calibrations=(citation,), notes=("a note",))
-    measured = replace(
-        measured,
+    return replace(
+        result,
+        remarks=(told("a note"),),
         skis=tuple(
-            replace(ski, analyses=tuple(heard(path=str(path)) for path in ski.facts.recordings))
-            for ski in measured.skis
+            replace(ski, analyses=tuple(heard(path=str(path)) for path in ski.facts.recordings)) for ski in result.skis
         ),
     )
-    return lot, result, measured
 
 
 def test_a_check_comes_back_as_it_was(where, tmp_path):
-    lot, result, measured = a_check(tmp_path)
+    result = a_check(tmp_path)
     with opened(where) as book:
-        added = book.add_check(result, lot, measured=measured, at=day(2))
+        added = book.add_check(result, at=day(2))
         assert added.new and added.notes == ()
         skis, more = book.skis()
         assert [(each.ski_id, each.verdict) for each in skis] == [
@@ -276,14 +274,17 @@ def test_a_check_comes_back_as_it_was(where, tmp_path):
 
 
 def test_a_check_made_twice_is_there_once_and_a_new_one_supersedes_on_the_same_sounds_only(where, tmp_path):
-    lot, result, measured = a_check(tmp_path)
+    result = a_check(tmp_path)
     with opened(where) as book:
-        first = book.add_check(result, lot, measured=measured)
+        first = book.add_check(result)
         before = counts(book)
-        again = book.add_check(result, lot, measured=measured)
+        again = book.add_check(result)
         assert (again.id, again.new) == (first.id, False) and counts(book) == before
-        turned = replace(result, skis=tuple(replace(ski, verdict="pass") for ski in result.skis))
-        later = book.add_check(turned, lot, measured=measured)
+        turned = replace(
+            result,
+            skis=tuple(replace(ski, judgement=replace(ski.judgement, verdict="pass")) for ski in result.skis),
+        )
+        later = book.add_check(turned)
         assert later.new and len(later.notes) == 1 and "C05R was an outlier on the same sound before" in later.notes[0]
         assert [each.verdict.verdict for each in book.history("C05R").points] == ["pass"]
         both = book.history("C05R", superseded=True).points
@@ -297,7 +298,7 @@ def test_a_check_made_twice_is_there_once_and_a_new_one_supersedes_on_the_same_s
 
 
 def test_nothing_of_a_check_is_there_when_a_part_cannot_be_entered(where, tmp_path, monkeypatch):
-    lot, result, measured = a_check(tmp_path)
+    result = a_check(tmp_path)
     with opened(where) as book:
         empty = counts(book)
 
@@ -307,15 +308,15 @@ def test_nothing_of_a_check_is_there_when_a_part_cannot_be_entered(where, tmp_pa
         with monkeypatch.context() as patch:
             patch.setattr(book_module, "verdicts_before", stop)
             with pytest.raises(KeyboardInterrupt):
-                book.add_check(result, lot, measured=measured)
+                book.add_check(result)
         assert counts(book) == empty
-        assert book.add_check(result, lot, measured=measured).new
+        assert book.add_check(result).new
 
 
 def test_every_digest_can_be_computed_from_what_is_stored(where, tmp_path):
-    lot, result, measured = a_check(tmp_path)
+    result = a_check(tmp_path)
     with opened(where) as book:
-        book.add_check(result, lot, measured=measured)
+        book.add_check(result)
         seen = 0
         for name, below in BELOW.items():
             table = METADATA.tables[name]
@@ -366,10 +367,9 @@ def test_a_ski_that_is_not_there_is_named_with_those_like_it(tmp_path):
 _STATION = """
 import sys
 from pathlib import Path
-sys.path.insert(0, sys.argv[1])
 from support.logbook_results import add, day, sound
 from taptest.logbook.book import open_logbook
-where, name, folder = sys.argv[2:]
+where, name, folder = sys.argv[1:]
 shared = sound(folder, f"{name}-shared.flac")
 with open_logbook(where, station=name) as book:
     for number in range(10):
@@ -379,9 +379,8 @@ with open_logbook(where, station=name) as book:
 
 
 def test_stations_that_open_a_new_logbook_and_write_at_once_lose_nothing(where, tmp_path):
-    here = str(ROOT / "tests")
     stations = [
-        subprocess.Popen([sys.executable, "-c", _STATION, here, where, name, str(tmp_path)], stderr=subprocess.PIPE)
+        subprocess.Popen([sys.executable, "-c", _STATION, where, name, str(tmp_path)], stderr=subprocess.PIPE)
         for name in ("L", "M", "N")
     ]
     assert [station.communicate(timeout=120)[1] for station in stations] == [b"", b"", b""]

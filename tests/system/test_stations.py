@@ -28,8 +28,6 @@ from taptest.logbook.schema import METADATA
 from taptest.logbook.verify import verify_logbook
 from taptest.logbook.waiting import StationLogbook, open_to_read
 
-WRITERS = ROOT / "tests" / "support" / "logbook_writers.py"
-
 
 @pytest.fixture(scope="module")
 def server():
@@ -62,7 +60,10 @@ def skis_of(book):
 
 def run_writers(*arguments):
     return subprocess.run(
-        [sys.executable, str(WRITERS), *map(str, arguments)], capture_output=True, text=True, timeout=500
+        [sys.executable, "-m", "support.logbook_writers", *map(str, arguments)],
+        capture_output=True,
+        text=True,
+        timeout=500,
     )
 
 

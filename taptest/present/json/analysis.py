@@ -112,6 +112,11 @@ def analysis_document(analyses: Iterable[Analysis], calibrations: Iterable[Citat
     return analyses_document([recording_document(analysis) for analysis in analyses], calibrations)
 
 
+def face_document(analysis: Analysis) -> dict[str, object]:
+    """The same of one recording."""
+    return analysis_document([analysis])
+
+
 def analyses_document(recordings: list[Document], calibrations: Iterable[Citation] = ()) -> Document:
     """The same of recordings whose documents are there already: an analysis is a hundred times as large."""
     return {

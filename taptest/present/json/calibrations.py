@@ -12,7 +12,7 @@ from typing import Any
 from taptest.calibrate.bar import BarMode, BarResult
 from taptest.calibrate.linearity import RingDown
 from taptest.calibrate.room import BandDecay, RoomResult
-from taptest.calibrate.suspension import LoopBias, Misplaced, SuspensionAdvice
+from taptest.calibrate.suspension import LoopBias, SuspensionAdvice
 from taptest.config.limits import LIMITS
 from taptest.core.fields import Field, document_of
 from taptest.learn.construction import LearnedConstruction, LearnedOrder, LeftOut
@@ -135,7 +135,7 @@ LOOP: tuple[Field[LoopBias], ...] = (
     Field("damping_added", lambda loop: loop.damping_added, heading="adds\n%", decimals=3, scale=100),
 )
 
-MISPLACED: tuple[Field[Misplaced], ...] = (
+MISPLACED: tuple[Field[LoopBias], ...] = (
     rounded("off_mm", "off_m", 2, times=1000, heading="both off by\nmm", decimals=0, sign=True),
     Field("shift_percent", lambda loop: 100 * loop.shift_rel, heading="shift of mode 1\n%", decimals=4),
     Field("damping_added", lambda loop: loop.damping_added, heading="adds\n%", decimals=3, scale=100),

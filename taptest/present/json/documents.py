@@ -40,6 +40,11 @@ def prediction_document(result: LotPrediction, problems: Iterable[Message] = ())
     }
 
 
+def ski_prediction_document(ski: PredictedSki) -> Document:
+    """The same of one ski."""
+    return prediction_document(LotPrediction((ski,), ()))
+
+
 def citation_document(citation: Citation) -> Document:
     """A calibration that a result rests on."""
     return document_of(CITATION_FIELDS, citation)

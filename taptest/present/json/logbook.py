@@ -85,10 +85,10 @@ def _change(change: Change | None) -> Document | None:
     }
 
 
-def histories_document(pair_id: str, histories: Iterable[History]) -> Document:
-    """``taptest.logbook_pair_history/1``: that of each ski of a pair."""
+def histories_document(name: str, histories: Sequence[History]) -> Document:
+    """``taptest.logbook_history/1`` of a ski; ``taptest.logbook_pair_history/1``, that of each ski, of a pair."""
     skis = [history_document(each) for each in histories]
-    return {"schema": "taptest.logbook_pair_history/1", "pair_id": pair_id, "skis": skis}
+    return skis[0] if len(skis) == 1 else {"schema": "taptest.logbook_pair_history/1", "pair_id": name, "skis": skis}
 
 
 def verified_document(found: Verified) -> Document:

@@ -66,6 +66,11 @@ RECORDING_FLAGS = {
 }
 
 
+def face_view(analysis: Analysis, width: int) -> Group:
+    """The view of an analysis alone, without the settings it was made with."""
+    return analysis_view(analysis, Settings(), width)
+
+
 def analysis_view(analysis: Analysis, settings: Settings, width: int, corrections: Corrections | None = None) -> Group:
     """Recording, taps with what is wrong with them, modes and what their remarks mean."""
     parts: list[RenderableType] = [Text.assemble((shown(analysis.path, 200), "bold"), f"  {_sound(analysis)}")]

@@ -9,6 +9,7 @@ from rich.text import Text
 
 from taptest.capture.devices import InputDevice
 from taptest.capture.input_check import InputCheck
+from taptest.config.limits import LIMITS
 from taptest.present.text.tables import counted, hanging, name, number, pinned, ruled_table
 
 # Each warning about an input: what it means, what to do.
@@ -36,8 +37,6 @@ SWITCH_OFF = {
     "win32": "Settings, System, Sound, the microphone: Audio enhancements off; in the maker's own audio program, if there "
     "is one, switch noise cancelling and automatic level off",
 }
-
-_NO_MICROPHONE_DB = -130.0  # below the rounding of 24 bits in this band
 
 
 def devices_view(inputs: Sequence[InputDevice], check: InputCheck | None, width: int, system: str) -> Group:
@@ -94,7 +93,7 @@ def _heard(check: InputCheck) -> list[tuple[str, str, str]]:
         "not tested": "cannot be told without a sound: tap the ski or clap a few times while it listens",
     }[check.processing]
     noise = f"{number(check.noise_db, 0)} dB of full scale in the pauses"
-    if check.noise_db < _NO_MICROPHONE_DB:
+    if check.noise_db < LIMITS.input.no_microphone_db:
         noise = "none at all in the pauses: quieter than any microphone"
     lost = f"; {check.lost_frames} samples lost" if check.lost_frames else ""
     return [

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from taptest.capture.agreement import FARTHEST_PERCENT, Difference, listed
+from taptest.capture.agreement import Difference, listed
 from taptest.capture.events import (
     Asked,
     Ended,
@@ -22,6 +22,7 @@ from taptest.capture.events import (
     Told,
 )
 from taptest.capture.stream import Level
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
 from taptest.present.text.analysis_table import TAP_REASONS
 from taptest.present.text.tables import CAUTION, counted, hanging, number, prose
@@ -126,9 +127,13 @@ def _level(level: Level | None, width: int) -> list[Text]:
     cells = ["#" if at <= place(level.rms_db) else "." for at in range(bar)]
     cells[place(level.floor_db)] = "'"
     cells[place(level.peak_db)] = "|"
-    loud = "red" if level.peak_db > -1.0 else "green"
+    loud = "red" if level.peak_db > LIMITS.input.too_loud_db else "green"
     figures = f"{_db(level.rms_db)} dB   peak {_db(level.peak_db)}   noise {_db(level.floor_db)}"
-    too_loud = Text("        too loud: turn the recording level down", "red") if level.peak_db > -1.0 else Text()
+    too_loud = (
+        Text("        too loud: turn the recording level down", "red")
+        if level.peak_db > LIMITS.input.too_loud_db
+        else Text()
+    )
     return [Text.assemble("level  ", ("".join(cells), loud), "  ", figures), too_loud]
 
 
@@ -148,7 +153,7 @@ def _last(last: TapKept | TapRefused | None) -> tuple[str, str, str]:
 
 def _two_skis(apart: Difference) -> str:
     one = len(apart.taps) == 1
-    more = " or more" if apart.percent >= FARTHEST_PERCENT else ""
+    more = " or more" if apart.percent >= 100 * LIMITS.agreement.farthest else ""
     others = f"{'tap' if len(apart.others) == 1 else 'taps'} {listed(apart.others)}"
     return (
         f"{'tap' if one else 'taps'} {listed(apart.taps)} {'sounds' if one else 'sound'} like another ski than {others} "

@@ -65,7 +65,7 @@ def list_view(skis: Sequence[SkiSummary], more: bool, width: int) -> Group:
             name(ski.ski_id),
             _local(ski.measured),
             shown(PurePath(ski.construction or "-").stem, 20),
-            with_u(ski.measured_hz, ski.measured_u_hz, 1),
+            with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1),
             number(ski.deviation_percent, 1, sign=True),
             _percent(ski.damping_ratio),
             *([name(ski.station)] if width >= WIDE else []),
@@ -140,7 +140,7 @@ def history_view(history: History, width: int) -> Group:
         verdict = point.verdict
         table.add_row(
             _local(verdict.measured),
-            with_u(verdict.measured_hz, verdict.measured_u_hz, 1),
+            with_u(verdict.first_mode_hz, verdict.first_mode_u_hz, 1),
             _changed(point.tone, 2),
             _changed(point.damping, 0),
             _changed(point.mass, 1, u=False),
@@ -188,7 +188,7 @@ def _particulars(verdict: LoggedVerdict) -> list[tuple[str, str, str]]:
         (
             "first mode",
             "",
-            f"{with_u(verdict.measured_hz, verdict.measured_u_hz, 1)} Hz, predicted "
+            f"{with_u(verdict.first_mode_hz, verdict.first_mode_u_hz, 1)} Hz, predicted "
             f"{with_u(verdict.predicted_hz, verdict.predicted_u_hz, 1)} Hz",
         ),
         ("taps", "", f"{verdict.taps_good} of {verdict.taps_found} used"),

@@ -3,18 +3,21 @@
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.config.limits import LIMITS
 from taptest.playback.playlist import Clip, Playlist
 from taptest.present.text.tables import counted, name, note, number, pinned, prose, ruled_table
 from taptest.signal.analysis import Mode
 
 HEADPHONES = "Headphones low before it starts: a tap is a sharp peak."
 
-_SPEAKER_HZ = 150.0  # what the loudspeakers of a laptop hardly give any more (common practice, no source)
 _LEVELS = (
     "level: what was done to it so that all sound equally loud (A-weighted sound exposure), the loudest sample at "
     "-12 dB of full scale at most."
 )
-_ANY_LOW = "Tones below 150 Hz are hardly audible from a laptop; --octaves 2 shifts everything up by two octaves."
+_ANY_LOW = (
+    f"Tones below {LIMITS.playback.laptop_low_hz:g} Hz are hardly audible from a laptop; --octaves 2 shifts everything up by "
+    "two octaves."
+)
 _KEPT = "The decay times are kept: every tone rings as long as the ski's own."
 _SHORTER = "The damping stays, so everything is over in {share} of the time."
 _SHARES = {1: "half", 2: "a quarter", 3: "an eighth", 4: "a sixteenth"}
@@ -57,7 +60,7 @@ def _remarks(playlist: Playlist) -> list[RenderableType]:
         shift = f"Shifted up by {counted(octaves, 'octave')}: every frequency is {2**octaves} times the ski's own."
         kept = playlist.options.keep_decay_time
         lines.append(f"{shift} {_KEPT if kept else _SHORTER.format(share=_SHARES.get(octaves, f'1/{2**octaves}'))}")
-    elif any(clip.lowest is not None and clip.lowest.frequency_hz < _SPEAKER_HZ for clip in clips):
+    elif any(clip.lowest is not None and clip.lowest.frequency_hz < LIMITS.playback.laptop_low_hz for clip in clips):
         lines.append(_ANY_LOW)
     if any(clip.quieter_db > 1 for clip in clips):
         lines.append("quieter: low tones only; as loud as the others to the ear its peaks would be too high.")

@@ -63,7 +63,7 @@ def _more(count: int) -> list[RenderableType]:
     return [Text(f"and {count - _AT_MOST} more; --json has them all")] if count > _AT_MOST else []
 
 
-def export_words(done: Sequence[Exported]) -> list[str]:
+def exported_view(done: Sequence[Exported]) -> Group:
     """A line for every file or folder."""
     lines = []
     for each in done:
@@ -71,10 +71,10 @@ def export_words(done: Sequence[Exported]) -> list[str]:
         if not each.rows:
             what = ["nothing"] if not each.sounds else [counted(each.sounds, "sound")]
         lines.append(f"{shown(each.target, 200)}: {', '.join(what)}.")
-    return lines
+    return _lines(lines)
 
 
-def import_words(done: Sequence[Merged], lots: Sequence[Entered], logbook: str) -> list[str]:
+def imported_view(done: Sequence[Merged], lots: Sequence[Entered], logbook: str) -> Group:
     """A line for every folder and lot, and one on what is missing."""
     lines = []
     for each in done:
@@ -91,7 +91,11 @@ def import_words(done: Sequence[Merged], lots: Sequence[Entered], logbook: str) 
     for lot in lots:
         state = "entered" if lot.added.new else "was in the logbook already"
         lines.append(f"{shown(lot.file, 200)}: lot, {counted(lot.skis or 0, 'ski')}: {state}.")
-    return [*lines, f"Logbook: {shown(logbook, 200)}"]
+    return _lines([*lines, f"Logbook: {shown(logbook, 200)}"])
+
+
+def _lines(lines: Sequence[str]) -> Group:
+    return Group(*(Text(line, no_wrap=True, overflow="ignore") for line in lines))
 
 
 def _rows(entered: Mapping[str, int]) -> str:

@@ -2,27 +2,30 @@
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.config.file import not_default
 from taptest.core.errors import shown
-from taptest.core.messages import Message
+from taptest.core.fields import Field, by_key
+from taptest.core.messages import Message, message
 from taptest.present.text.citation import calibrations_used
 from taptest.present.text.tables import (
     CAUTION,
     WIDE,
     counted,
+    fields_legend,
+    fields_table,
     hanging,
     heading,
-    name,
     number,
-    pinned,
     prose,
-    ruled_table,
     with_u,
 )
 from taptest.screen.result import CheckResult, GroupSummary
+from taptest.ski.fields import SKI_FIELDS
 from taptest.ski.record import Ski, Verdict
 
 STYLES: dict[Verdict, str] = {"pass": "green", "recheck": "yellow", "outlier": "bold red", "not judged": "cyan"}
@@ -30,76 +33,96 @@ STYLES: dict[Verdict, str] = {"pass": "green", "recheck": "yellow", "outlier": "
 _SECTIONS: tuple[tuple[Verdict, str], ...] = (
     ("not judged", "Not judged"),
     ("recheck", "Recheck"),
-    ("outlier", "Set aside"),
+    ("outlier", "Outliers to confirm"),
 )
-_COLUMNS = (
-    ("ski", "fold"),
-    ("mass\ng", "right"),
-    ("stiff\nN/mm", "right"),
-    ("pred.\nHz", "right"),
-    ("measured\nHz", "right"),
-    ("off by\n%", "right"),
-    ("uneven", "right"),
-    ("damp\n%", "right"),
-    ("taps", "right"),
-    ("score", "right"),
-    ("verdict", "left"),
+# The columns of the table; those of `SKI_FIELDS` come by their keys.
+COLUMNS = (
+    "ski_id",
+    "mass_g",
+    "stiffness_n_per_mm",
+    "predicted_hz",
+    "first_mode",
+    "tone",
+    "unevenness",
+    "damping_ratio",
+    "taps",
+    "score",
+    "verdict",
 )
-_LEGEND = (
-    "pred., measured: first bending mode as mass and stiffness predict it and as heard, ± one standard uncertainty; "
-    "off by: measured against predicted, with the uncertainty of both; uneven: scatter of the modes about what they "
-    "share, 1 is usual; damp: damping as a share of critical; taps: used of found; score: worst of shift, unevenness "
-    "and damping against its own limit, which is 1."
+
+
+def _first_mode(ski: Ski) -> str | None:
+    if ski.first_mode_hz is None:
+        return None
+    mark = "~" if ski.first_mode_source == "inferred" else ""
+    return f"{mark}{with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)}"
+
+
+def _tone(ski: Ski) -> str | None:
+    if ski.shift_percent is None:
+        return None
+    return f"{number(ski.shift_percent, 1, sign=True)} ({number(ski.shift_limit_percent, 1)})"
+
+
+_SHOWN: tuple[Field[Ski], ...] = (
+    Field(
+        "first_mode",
+        lambda ski: (
+            f"{'~' if ski.first_mode_source == 'inferred' else ''}{with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)}"
+        ),
+        "text",
+        "first bending mode as heard, or ~ inferred from the higher ones",
+        heading="first\nHz",
+        align="right",
+    ),
+    Field(
+        "tone",
+        _tone,
+        "text",
+        "what all its modes share, against its group, and the limit either way",
+        heading="tone\n% (limit)",
+        align="right",
+    ),
+    Field(
+        "taps", lambda ski: f"{ski.taps_good}/{ski.taps_found}", "text", "used of found", heading="taps", align="right"
+    ),
 )
-_INFERRED = "The first mode is hardly audible and is worked out from the higher ones."
-_SOME_HEARD = "The first mode is worked out from the higher ones, except where * marks that it was heard itself."
 
 
 def check_view(result: CheckResult, width: int) -> Group:
     """Table, what its columns mean, groups, the skis to act on with the reasons, and one line to read aloud."""
     parts: list[RenderableType] = []
     if result.skis:
-        parts += [_table(result.skis, width), Text(), prose(_legend(result.skis), style="dim"), Text()]
+        parts += [_table(result.skis, width), Text(), prose(_legend(), style="dim"), Text()]
     if result.groups:
-        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _budget(result), Text()]
+        parts += [heading("Groups"), hanging(_group(group) for group in result.groups), _set_so_that(result), Text()]
     remarks = [ski for ski in result.skis if ski.verdict == "pass" and ski.reasons]
     if remarks:
-        parts += [heading("Passed, with a remark"), hanging(_reasons(remarks)), Text()]
+        parts += [heading("Passed, with a note"), hanging(_reasons(remarks)), Text()]
     for verdict, title in _SECTIONS:
         skis = [ski for ski in result.skis if ski.verdict == verdict]
         if skis:
-            parts += [Text(title, STYLES[verdict]), hanging(_reasons(skis)), Text()]
+            parts += [Text(title, STYLES[verdict]), hanging(_reasons(skis))]
+            parts += [prose(sentences([message("rehang")])), Text()] if verdict == "outlier" else [Text()]
     parts += calibrations_used(result.calibrations)
     return Group(*parts, _summary(result), prose(CAUTION, style="dim"))
 
 
+def _fields(width: int) -> dict[str, Field[Ski]]:
+    fields = by_key((*SKI_FIELDS, *_SHOWN))
+    if width < WIDE:
+        fields["predicted_hz"] = replace(fields["predicted_hz"], u="")
+    return fields
+
+
 def _table(skis: Sequence[Ski], width: int) -> RenderableType:
-    table = ruled_table(width, _COLUMNS)
-    some_heard = any(ski.first_mode_source == "heard" for ski in skis)
-    for ski in skis:
-        measured = with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)
-        mark = ("*" if ski.first_mode_source == "heard" else " ") if some_heard else ""
-        table.add_row(
-            name(ski.ski_id),
-            number(ski.mass_g, 0),
-            number(ski.stiffness_n_per_mm, 2),
-            with_u(ski.predicted_hz, ski.predicted_u_hz if width >= WIDE else None, 1),
-            measured + mark,
-            with_u(ski.deviation_percent, ski.deviation_u_percent, 1, sign=True),
-            number(ski.residual_chi_square, 1),
-            number(None if ski.damping_ratio is None else 100 * ski.damping_ratio, 2),
-            f"{ski.taps_good}/{ski.taps_found}",
-            number(ski.score, 1),
-            Text(ski.verdict, STYLES[ski.verdict]),
-        )
-    return pinned(table, width)
+    styles = {"verdict": lambda ski: STYLES[ski.verdict]}
+    return fields_table(tuple(_fields(width).values()), skis, width, keys=COLUMNS, styles=styles)
 
 
-def _legend(skis: Sequence[Ski]) -> str:
-    measured = [ski for ski in skis if ski.first_mode_hz is not None]
-    if any(ski.first_mode_source == "heard" for ski in measured):
-        return f"{_LEGEND} {'' if all(ski.first_mode_source == 'heard' for ski in measured) else _SOME_HEARD}".rstrip()
-    return f"{_LEGEND} {_INFERRED}" if measured else _LEGEND
+def _legend() -> str:
+    keys = [key for key in COLUMNS if key not in ("ski_id", "mass_g", "stiffness_n_per_mm", "verdict")]
+    return f"{fields_legend(tuple(_fields(WIDE).values()), keys=keys)} ±: one standard uncertainty."
 
 
 def _group(group: GroupSummary) -> tuple[str, str, str]:
@@ -113,15 +136,21 @@ def _group(group: GroupSummary) -> tuple[str, str, str]:
     return shown(group.construction), "", f"{what}: {', '.join(figures) or 'no figures'}. Basis: {group.basis}."
 
 
-def _budget(result: CheckResult) -> RenderableType:
-    return prose(
-        f"At most one sound ski in {1 / result.settings.false_alarm_rate:.0f} is meant to be called an outlier.",
-        style="dim",
-    )
+def _set_so_that(result: CheckResult) -> RenderableType:
+    told = [f"Set so that at most 1 good ski in {1 / result.settings.false_alarm_rate:.0f} is flagged by mistake."]
+    changed = not_default(result.settings)
+    return prose(" ".join([*told, *([f"Not as usual: {'; '.join(changed)}."] if changed else [])]), style="dim")
 
 
 def _reasons(skis: Sequence[Ski]) -> list[tuple[str, str, str]]:
-    return [(shown(ski.ski_id), "bold", sentences(ski.reasons) or "No reason was given.") for ski in skis]
+    return [
+        (
+            shown(ski.ski_id),
+            "bold",
+            sentences([each for each in ski.reasons if each.code != "rehang"]) or "No reason given.",
+        )
+        for ski in skis
+    ]
 
 
 def sentences(reasons: Sequence[Message | str]) -> str:

@@ -30,7 +30,6 @@ CREATE TABLE analyses (
 	FOREIGN KEY(station) REFERENCES stations (id), 
 	FOREIGN KEY(operator) REFERENCES operators (id)
 );
-INSERT INTO "analyses" VALUES('25b37023ce74a3a015e0af06a943c7e1','11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f','85eae263f7494dde1a9df765d2b5061b','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null,"room_s":null}',1,5,5,3,0.636,'[149.94,199.92]','[]','2026-03-01 14:30:00.000000',NULL,'2026-11-25 17:12:31.922003','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','bc3dbefd74312e0b95a8c09e54bb7adf8f8f03826db40a020814a38a8a73eb68');
 CREATE TABLE calibrations (
 	id VARCHAR(32) NOT NULL, 
 	kind TEXT NOT NULL, 
@@ -72,7 +71,7 @@ CREATE TABLE checks (
 	notes_json TEXT NOT NULL, 
 	problems_json TEXT NOT NULL, 
 	unread_json TEXT NOT NULL, 
-	budget DOUBLE, 
+	false_alarm_rate DOUBLE, 
 	stiffness_u_rel DOUBLE, 
 	mass_u_rel DOUBLE, 
 	clock_factor DOUBLE, 
@@ -90,9 +89,9 @@ CREATE TABLE checks (
 	FOREIGN KEY(station) REFERENCES stations (id), 
 	FOREIGN KEY(operator) REFERENCES operators (id)
 );
-INSERT INTO "checks" VALUES('f3b52a5751bf58829d0ce54e50644a63','a147f6e54d40b1247332de2cf08d8863','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null,"room_s":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-25 17:12:31.965304','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','f9fc9b44521d674a375821dc9d83e0b0d6706bdaed1713a6b0da1c7ef2200e6e');
-INSERT INTO "checks" VALUES('8e82fd9547be9758b7d226aa503aecaa','18fda041a52e58f5e4739aeaedc25520','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null,"room_s":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-25 17:12:32.005256','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','364d971270696be4cc726410dbae8edbc4d9e1a9fab3f61e92d804e1ef9e21d8');
-INSERT INTO "checks" VALUES('0def2d30f08abcb67a3cbcba2c515393','18fda041a52e58f5e4739aeaedc25520','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null,"room_s":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-25 17:12:32.031453','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','18298fc1bffdc92b99a4ad5276694499d52fbbb551bd3a423e988135f9af8f59');
+INSERT INTO "checks" VALUES('d9cab5a72a6d338e21d7e0535aeddf70','71a0be63fc9366c14ae5e1a48d817da5','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-28 15:00:44.563861','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','790aa1cf3584e3d1ff9702b7d21a44227ca75d706baa024dc52f1d9d575fbefe');
+INSERT INTO "checks" VALUES('38167df4188d965c7187c1e34a77ca59','965e7a4c830dd9571c83e930ddf5a673','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-28 15:00:44.679831','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','c058795ed4a291f19f7ea630a500d074e7ff3b1fdff98fe9793ad2b825774535');
+INSERT INTO "checks" VALUES('30ac076e1c2ee5fe21d8dc6021c44fe2','965e7a4c830dd9571c83e930ddf5a673','{"channel":null,"high_hz":1500.0,"low_hz":15.0,"rings_on":false,"room":null}','[]','[]','[]',0.01,0.02,0.005,1.0,0.0,0.0,0.0,0.0,'2026-11-28 15:00:44.771823','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','b2d59557426b422ed6707247323f42c4f4c441bd5aa60658974129762e30a681');
 CREATE TABLE files (
 	id VARCHAR(32) NOT NULL, 
 	recording VARCHAR(64) NOT NULL, 
@@ -100,9 +99,9 @@ CREATE TABLE files (
 	PRIMARY KEY (id), 
 	FOREIGN KEY(recording) REFERENCES recordings (id)
 );
-INSERT INTO "files" VALUES('6ebc29a1cd8db75e3c03c87b65c99c1a','11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f','2026-11-25 17:12:31.922003');
-INSERT INTO "files" VALUES('f702f9ce7022c4b1852ad675391dcd1b','c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44','2026-11-25 17:12:31.965304');
-INSERT INTO "files" VALUES('9c8421878b4c58ae9ddac29513289d6a','798839b5ff4ace4504415e241567a87d5197552edd56a5bb69ca4fe368862703','2026-11-25 17:12:32.031453');
+INSERT INTO "files" VALUES('5b740f47eaf96f7c573e9bfe32689244','11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f','2026-11-28 15:00:44.563861');
+INSERT INTO "files" VALUES('4e86fda7178912a03d0cb06d849edf46','c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44','2026-11-28 15:00:44.679831');
+INSERT INTO "files" VALUES('6b36a99972ccca4f5490f3d5d16e27f2','709f0b013608c28b9f56f4f483756be0692d09cea4c16482843a14e1c59e75ef','2026-11-28 15:00:44.771823');
 CREATE TABLE lots (
 	id VARCHAR(32) NOT NULL, 
 	name TEXT NOT NULL, 
@@ -115,15 +114,15 @@ CREATE TABLE lots (
 	FOREIGN KEY(station) REFERENCES stations (id), 
 	FOREIGN KEY(operator) REFERENCES operators (id)
 );
-INSERT INTO "lots" VALUES('a147f6e54d40b1247332de2cf08d8863','lot.csv',1,'2026-11-25 17:12:31.965304','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0');
-INSERT INTO "lots" VALUES('18fda041a52e58f5e4739aeaedc25520','lot.csv',1,'2026-11-25 17:12:32.005256','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0');
+INSERT INTO "lots" VALUES('71a0be63fc9366c14ae5e1a48d817da5','lot.csv',1,'2026-11-28 15:00:44.563861','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0');
+INSERT INTO "lots" VALUES('965e7a4c830dd9571c83e930ddf5a673','lot.csv',1,'2026-11-28 15:00:44.679831','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0');
 CREATE TABLE meta (
 	name VARCHAR(40) NOT NULL, 
 	value TEXT NOT NULL, 
 	PRIMARY KEY (name)
 );
-INSERT INTO "meta" VALUES('logbook','1c636fa1ea15499e9b7d816e83562aae');
-INSERT INTO "meta" VALUES('made_utc','2026-11-25T17:12:31+00:00');
+INSERT INTO "meta" VALUES('logbook','ddaaaebf4a284ae8bda51ab0f0e394b2');
+INSERT INTO "meta" VALUES('made_utc','2026-11-28T15:00:44+00:00');
 INSERT INTO "meta" VALUES('software','taptest 0.1.0');
 CREATE TABLE modes (
 	analysis VARCHAR(32) NOT NULL, 
@@ -141,23 +140,20 @@ CREATE TABLE modes (
  WITHOUT ROWID
 
 ;
-INSERT INTO "modes" VALUES('25b37023ce74a3a015e0af06a943c7e1',1,66.29,0.028,0.01,0.0005,-13.2,4,'[]');
-INSERT INTO "modes" VALUES('25b37023ce74a3a015e0af06a943c7e1',2,120.69,0.007,0.01,0.0005,-13.2,4,'[]');
-INSERT INTO "modes" VALUES('25b37023ce74a3a015e0af06a943c7e1',3,1348.61,0.68,0.008,0.0004,0.0,4,'[]');
 CREATE TABLE operators (
 	id VARCHAR(32) NOT NULL, 
 	name TEXT NOT NULL, 
 	made_utc DATETIME NOT NULL, 
 	PRIMARY KEY (id)
 );
-INSERT INTO "operators" VALUES('b81ab7b3db057a8579260baabaa6c175','A','2026-11-25 17:12:31.922003');
+INSERT INTO "operators" VALUES('b81ab7b3db057a8579260baabaa6c175','A','2026-11-28 15:00:44.563861');
 CREATE TABLE pairs (
 	id VARCHAR(32) NOT NULL, 
 	pair_id TEXT NOT NULL, 
 	made_utc DATETIME NOT NULL, 
 	PRIMARY KEY (id)
 );
-INSERT INTO "pairs" VALUES('600e165c582f8c19e4ed3a7a3c24110e','17','2026-11-25 17:12:31.965304');
+INSERT INTO "pairs" VALUES('600e165c582f8c19e4ed3a7a3c24110e','17','2026-11-28 15:00:44.563861');
 CREATE TABLE placed_modes (
 	verdict VARCHAR(32) NOT NULL, 
 	number INTEGER NOT NULL, 
@@ -177,18 +173,18 @@ CREATE TABLE placed_modes (
  WITHOUT ROWID
 
 ;
-INSERT INTO "placed_modes" VALUES('1040d1cdb481a375db85380898ce4592',1,'bending',2,6.49739999999999895408e+01,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('1040d1cdb481a375db85380898ce4592',2,'bending',3,118.286,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('1040d1cdb481a375db85380898ce4592',3,'bending',4,188.062,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('1040d1cdb481a375db85380898ce4592',4,'bending',5,274.596,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2adbb03f322c2998582ca0139a3d0604',1,'bending',2,66.3,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2adbb03f322c2998582ca0139a3d0604',2,'bending',3,120.7,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2adbb03f322c2998582ca0139a3d0604',3,'bending',4,191.9,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2adbb03f322c2998582ca0139a3d0604',4,'bending',5,280.2,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c',1,'bending',2,66.3,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c',2,'bending',3,120.7,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c',3,'bending',4,191.9,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
-INSERT INTO "placed_modes" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c',4,'bending',5,280.2,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('279c65302dec8f464be64ba3e3a36d07',1,'bending',2,66.3,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('279c65302dec8f464be64ba3e3a36d07',2,'bending',3,120.7,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('279c65302dec8f464be64ba3e3a36d07',3,'bending',4,191.9,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('279c65302dec8f464be64ba3e3a36d07',4,'bending',5,280.2,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',1,'bending',2,66.3,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',2,'bending',3,120.7,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',3,'bending',4,191.9,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',4,'bending',5,280.2,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('e06b9f9354100c883c7c0efc8751177b',1,'bending',2,6.49739999999999895408e+01,0.00663,0.01,0.0001,-10.0,66.3,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('e06b9f9354100c883c7c0efc8751177b',2,'bending',3,118.286,0.01207,0.01,0.0001,-10.0,120.7,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('e06b9f9354100c883c7c0efc8751177b',3,'bending',4,188.062,1.91900000000000021949e-02,0.01,0.0001,-10.0,191.9,0.99,'[]');
+INSERT INTO "placed_modes" VALUES('e06b9f9354100c883c7c0efc8751177b',4,'bending',5,274.596,0.02802,0.01,0.0001,-10.0,280.2,0.99,'[]');
 CREATE TABLE predictions (
 	verdict VARCHAR(32) NOT NULL, 
 	number INTEGER NOT NULL, 
@@ -202,9 +198,30 @@ CREATE TABLE predictions (
  WITHOUT ROWID
 
 ;
-INSERT INTO "predictions" VALUES('1040d1cdb481a375db85380898ce4592',1,'bending',1,27.43,1.14);
-INSERT INTO "predictions" VALUES('2adbb03f322c2998582ca0139a3d0604',1,'bending',1,27.43,1.14);
-INSERT INTO "predictions" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c',1,'bending',1,27.43,1.14);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',1,'bending',1,27.43,1.14108799999999988017e+00);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',2,'bending',2,75.610795,3.1454090719999996395e+00);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',3,'bending',3,1.48228977000000014638e+02,6.16632544320000075543e+00);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',4,'bending',4,2.45032189999999985732e+02,10.193339104);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',5,'bending',5,366.034149,15.2270205984);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',6,'bending',6,5.1122936799999996538e+02,2.12671417087999969908e+01);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',7,'bending',7,680.634305,28.314387088);
+INSERT INTO "predictions" VALUES('279c65302dec8f464be64ba3e3a36d07',8,'bending',8,8.74229759000000058218e+02,36.3679579744);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',1,'bending',1,27.43,1.14108799999999988017e+00);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',2,'bending',2,75.610795,3.1454090719999996395e+00);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',3,'bending',3,1.48228977000000014638e+02,6.16632544320000075543e+00);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',4,'bending',4,2.45032189999999985732e+02,10.193339104);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',5,'bending',5,366.034149,15.2270205984);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',6,'bending',6,5.1122936799999996538e+02,2.12671417087999969908e+01);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',7,'bending',7,680.634305,28.314387088);
+INSERT INTO "predictions" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad',8,'bending',8,8.74229759000000058218e+02,36.3679579744);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',1,'bending',1,27.43,1.14108799999999988017e+00);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',2,'bending',2,75.610795,3.1454090719999996395e+00);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',3,'bending',3,1.48228977000000014638e+02,6.16632544320000075543e+00);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',4,'bending',4,2.45032189999999985732e+02,10.193339104);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',5,'bending',5,366.034149,15.2270205984);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',6,'bending',6,5.1122936799999996538e+02,2.12671417087999969908e+01);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',7,'bending',7,680.634305,28.314387088);
+INSERT INTO "predictions" VALUES('e06b9f9354100c883c7c0efc8751177b',8,'bending',8,8.74229759000000058218e+02,36.3679579744);
 CREATE TABLE recordings (
 	id VARCHAR(64) NOT NULL, 
 	sample_rate_hz INTEGER NOT NULL, 
@@ -224,9 +241,9 @@ CREATE TABLE recordings (
 	FOREIGN KEY(station) REFERENCES stations (id), 
 	FOREIGN KEY(operator) REFERENCES operators (id)
 );
-INSERT INTO "recordings" VALUES('11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f',48000,1,12000,24,'r.flac','11/11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f.flac','[]','2026-03-01 14:30:00.000000','2026-11-25 17:12:31.922003','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','0487243f48bca1b6b2e4b8472b756865a373f79b9fe2cd075b3b3fa0b51444f9');
-INSERT INTO "recordings" VALUES('c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44',48000,1,12000,24,'l.flac','c4/c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44.flac','[]','2026-03-01 14:30:00.000000','2026-11-25 17:12:31.965304','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','8645afa9edd8ad4dd1bf87cd6a8b671b8d045bfe62a4ca6539651500205a1f34');
-INSERT INTO "recordings" VALUES('798839b5ff4ace4504415e241567a87d5197552edd56a5bb69ca4fe368862703',48000,1,12000,24,'s.flac','79/798839b5ff4ace4504415e241567a87d5197552edd56a5bb69ca4fe368862703.flac','[]','2026-03-03 14:30:00.000000','2026-11-25 17:12:32.031453','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','96096457600a612680bd1e593a39ebe2a39ffe4180b63015873220eb4052d2dc');
+INSERT INTO "recordings" VALUES('11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f',48000,1,12000,24,'a.flac','11/11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f.flac','[]','2026-03-01 14:30:00.000000','2026-11-28 15:00:44.563861','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','e7af2cca55c2d816902c684825a03d7d0478b00d7f1aaef340fe221a19c7691d');
+INSERT INTO "recordings" VALUES('c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44',48000,1,12000,24,'b.flac','c4/c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44.flac','[]','2026-03-01 14:30:00.000000','2026-11-28 15:00:44.679831','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','a4ef28fb8ef372a5de214dec591ebc9e64ccc173d8483deb7ff8a662e40207ad');
+INSERT INTO "recordings" VALUES('709f0b013608c28b9f56f4f483756be0692d09cea4c16482843a14e1c59e75ef',48000,1,12000,24,'c.flac','70/709f0b013608c28b9f56f4f483756be0692d09cea4c16482843a14e1c59e75ef.flac','[]','2026-03-03 14:30:00.000000','2026-11-28 15:00:44.771823','d79a72db180b43d34eeb1174ec1585c8','b81ab7b3db057a8579260baabaa6c175','taptest 0.1.0','1a9c3cef84b97a5af9ec0cc06eea76db7f5316f89d98a18d74e0ab9fb922778f');
 CREATE TABLE skis (
 	id VARCHAR(32) NOT NULL, 
 	ski_id TEXT NOT NULL, 
@@ -234,15 +251,15 @@ CREATE TABLE skis (
 	made_utc DATETIME NOT NULL, 
 	PRIMARY KEY (id)
 );
-INSERT INTO "skis" VALUES('85eae263f7494dde1a9df765d2b5061b','17R','17r','2026-11-25 17:12:31.922003');
-INSERT INTO "skis" VALUES('a25d5f28b383241b4ac94ed8d0d9dd13','17L','17l','2026-11-25 17:12:31.965304');
+INSERT INTO "skis" VALUES('a25d5f28b383241b4ac94ed8d0d9dd13','17L','17l','2026-11-28 15:00:44.563861');
+INSERT INTO "skis" VALUES('85eae263f7494dde1a9df765d2b5061b','17R','17r','2026-11-28 15:00:44.679831');
 CREATE TABLE stations (
 	id VARCHAR(32) NOT NULL, 
 	name TEXT NOT NULL, 
 	made_utc DATETIME NOT NULL, 
 	PRIMARY KEY (id)
 );
-INSERT INTO "stations" VALUES('d79a72db180b43d34eeb1174ec1585c8','bench 1','2026-11-25 17:12:31.922003');
+INSERT INTO "stations" VALUES('d79a72db180b43d34eeb1174ec1585c8','bench 1','2026-11-28 15:00:44.563861');
 CREATE TABLE taps (
 	analysis VARCHAR(32) NOT NULL, 
 	number INTEGER NOT NULL, 
@@ -259,11 +276,6 @@ CREATE TABLE taps (
  WITHOUT ROWID
 
 ;
-INSERT INTO "taps" VALUES('25b37023ce74a3a015e0af06a943c7e1',1,24000,24144,72000,0,46.7,0.335,'[]');
-INSERT INTO "taps" VALUES('25b37023ce74a3a015e0af06a943c7e1',2,96000,96144,144000,72000,45.7,0.335,'[]');
-INSERT INTO "taps" VALUES('25b37023ce74a3a015e0af06a943c7e1',3,168000,168144,216000,144000,44.7,0.335,'[]');
-INSERT INTO "taps" VALUES('25b37023ce74a3a015e0af06a943c7e1',4,240000,240144,288000,216000,43.7,0.335,'[]');
-INSERT INTO "taps" VALUES('25b37023ce74a3a015e0af06a943c7e1',5,312000,312144,360000,288000,42.7,0.335,'[]');
 CREATE TABLE verdict_recordings (
 	verdict VARCHAR(32) NOT NULL, 
 	recording VARCHAR(64) NOT NULL, 
@@ -271,9 +283,9 @@ CREATE TABLE verdict_recordings (
 	FOREIGN KEY(verdict) REFERENCES verdicts (id), 
 	FOREIGN KEY(recording) REFERENCES recordings (id)
 );
-INSERT INTO "verdict_recordings" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c','c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44');
-INSERT INTO "verdict_recordings" VALUES('2adbb03f322c2998582ca0139a3d0604','11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f');
-INSERT INTO "verdict_recordings" VALUES('1040d1cdb481a375db85380898ce4592','798839b5ff4ace4504415e241567a87d5197552edd56a5bb69ca4fe368862703');
+INSERT INTO "verdict_recordings" VALUES('279c65302dec8f464be64ba3e3a36d07','11fc7ee2062b4eab1749f8bd6ff2470065f19f8026fd906f5545640533b9a11f');
+INSERT INTO "verdict_recordings" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad','c43e49f31363684bd5e49b1e6abaefd6ca985b6c784d2ce81a6fcf92524dcb44');
+INSERT INTO "verdict_recordings" VALUES('e06b9f9354100c883c7c0efc8751177b','709f0b013608c28b9f56f4f483756be0692d09cea4c16482843a14e1c59e75ef');
 CREATE TABLE verdicts (
 	id VARCHAR(32) NOT NULL, 
 	lot_check VARCHAR(32) NOT NULL, 
@@ -282,10 +294,8 @@ CREATE TABLE verdicts (
 	measured_utc DATETIME NOT NULL, 
 	made_utc DATETIME NOT NULL, 
 	line INTEGER, 
-	group_number INTEGER, 
 	side TEXT, 
 	generation TEXT, 
-	construction_name TEXT, 
 	construction TEXT NOT NULL, 
 	note TEXT NOT NULL, 
 	length_m DOUBLE, 
@@ -297,25 +307,28 @@ CREATE TABLE verdicts (
 	binding_mass_kg DOUBLE, 
 	binding_m DOUBLE, 
 	temperature_c DOUBLE, 
-	frequencies_at_c DOUBLE, 
 	predicted_hz DOUBLE, 
 	predicted_u_hz DOUBLE, 
-	measured_hz DOUBLE, 
-	measured_u_hz DOUBLE, 
+	first_mode_hz DOUBLE, 
+	first_mode_u_hz DOUBLE, 
+	first_mode_source TEXT, 
 	deviation_percent DOUBLE, 
 	deviation_u_percent DOUBLE, 
 	damping_ratio DOUBLE, 
 	damping_ratio_u DOUBLE, 
-	unevenness DOUBLE, 
-	score DOUBLE, 
 	shift_percent DOUBLE, 
 	shift_u_percent DOUBLE, 
 	shift_limit_percent DOUBLE, 
-	first_heard BOOLEAN NOT NULL, 
+	residual_chi_square DOUBLE, 
+	score DOUBLE, 
 	taps_good INTEGER NOT NULL, 
 	taps_found INTEGER NOT NULL, 
+	group_number INTEGER, 
 	verdict TEXT NOT NULL, 
+	construction_name TEXT, 
+	frequencies_at_c DOUBLE, 
 	reasons_json TEXT NOT NULL, 
+	reason_codes_json TEXT NOT NULL, 
 	statistics_json TEXT NOT NULL, 
 	sounds_key TEXT NOT NULL, 
 	supersedes VARCHAR(32), 
@@ -326,17 +339,17 @@ CREATE TABLE verdicts (
 	FOREIGN KEY(pair) REFERENCES pairs (id), 
 	FOREIGN KEY(supersedes) REFERENCES verdicts (id)
 );
-INSERT INTO "verdicts" VALUES('2f1f9ffe0b145936b88e6d28c6c5f61c','f3b52a5751bf58829d0ce54e50644a63','a25d5f28b383241b4ac94ed8d0d9dd13','600e165c582f8c19e4ed3a7a3c24110e','2026-03-01 14:30:00.000000','2026-11-25 17:12:31.965304',2,NULL,'R','amber','Classic, generic','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,20.0,27.43,1.14,28.02,0.31,2.15,4.3,0.0101,0.0002,0.9,0.31,NULL,NULL,NULL,0,5,5,'pass','[]','[]','d482d00fa7d9b7f972bd162631d50275',NULL,'a7da80c40f3875be0058b8b739ad290f41ec1857bd70d7bd8c8c1e30b5ddf104');
-INSERT INTO "verdicts" VALUES('2adbb03f322c2998582ca0139a3d0604','8e82fd9547be9758b7d226aa503aecaa','85eae263f7494dde1a9df765d2b5061b','600e165c582f8c19e4ed3a7a3c24110e','2026-03-01 14:30:00.000000','2026-11-25 17:12:32.005256',2,NULL,'R','amber','Classic, generic','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,20.0,27.43,1.14,28.02,0.31,2.15,4.3,0.0101,0.0002,0.9,0.31,NULL,NULL,NULL,0,5,5,'pass','[]','[]','6ae5cf8e94c4fddbb303c0f683454fc4',NULL,'ba21ac0a10162e4a0a6399f25f9772a4c9b5cf868feacad0a8c5e6f047a8e6b9');
-INSERT INTO "verdicts" VALUES('1040d1cdb481a375db85380898ce4592','0def2d30f08abcb67a3cbcba2c515393','85eae263f7494dde1a9df765d2b5061b','600e165c582f8c19e4ed3a7a3c24110e','2026-03-03 14:30:00.000000','2026-11-25 17:12:32.031453',2,NULL,'R','amber','Classic, generic','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,20.0,27.43,1.14,28.02,0.31,2.15,4.3,0.0101,0.0002,0.9,0.31,NULL,NULL,NULL,0,5,5,'outlier','[]','[]','cb67b43610a58c28d79182478b8759a1',NULL,'4bb5e7f79d04606ddf923bc2d259db62d36145cbceba86f21117183401645adf');
+INSERT INTO "verdicts" VALUES('279c65302dec8f464be64ba3e3a36d07','d9cab5a72a6d338e21d7e0535aeddf70','a25d5f28b383241b4ac94ed8d0d9dd13','600e165c582f8c19e4ed3a7a3c24110e','2026-03-01 14:30:00.000000','2026-11-28 15:00:44.563861',2,'R','amber','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,27.43,1.14108799999999988017e+00,28.02,0.31,'inferred',2.15092963908130041517e+00,4.39719306146834210125e+00,1.01000000000000030725e-02,2.02000000000000058198e-04,NULL,NULL,NULL,0.9,0.31,5,5,NULL,'pass','Classic, generic',20.0,'[]','[]','[{"count":2,"limit":2.90322581,"may_reject":true,"name":"unevenness","rank":1,"score":0.31,"suspicious":false,"u":0.0,"unit":"","value":0.9}]','6ae5cf8e94c4fddbb303c0f683454fc4',NULL,'9fadaa0c03855406a81eeba110b05dc42aad706da69fdd66281049bb90c0ac14');
+INSERT INTO "verdicts" VALUES('816bb72ca7b5a5e46c286f5b4e6e50ad','38167df4188d965c7187c1e34a77ca59','85eae263f7494dde1a9df765d2b5061b','600e165c582f8c19e4ed3a7a3c24110e','2026-03-01 14:30:00.000000','2026-11-28 15:00:44.679831',2,'R','amber','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,27.43,1.14108799999999988017e+00,28.02,0.31,'inferred',2.15092963908130041517e+00,4.39719306146834210125e+00,1.01000000000000030725e-02,2.02000000000000058198e-04,NULL,NULL,NULL,0.9,0.31,5,5,NULL,'pass','Classic, generic',20.0,'[]','[]','[{"count":2,"limit":2.90322581,"may_reject":true,"name":"unevenness","rank":1,"score":0.31,"suspicious":false,"u":0.0,"unit":"","value":0.9}]','d482d00fa7d9b7f972bd162631d50275',NULL,'db965c371492d353c7fe5648a8ce432f097ead1424cd35ccad54365cfa0c3b65');
+INSERT INTO "verdicts" VALUES('e06b9f9354100c883c7c0efc8751177b','30ac076e1c2ee5fe21d8dc6021c44fe2','85eae263f7494dde1a9df765d2b5061b','600e165c582f8c19e4ed3a7a3c24110e','2026-03-03 14:30:00.000000','2026-11-28 15:00:44.771823',2,'R','amber','classic_generic','',1.99,0.539,4438.0,1.4,NULL,0.97,0.0,NULL,20.0,27.43,1.14108799999999988017e+00,28.02,0.31,'inferred',2.15092963908130041517e+00,4.39719306146834210125e+00,1.01000000000000030725e-02,2.02000000000000058198e-04,NULL,NULL,NULL,0.9,0.31,5,5,NULL,'outlier','Classic, generic',20.0,'[]','[]','[{"count":2,"limit":2.90322581,"may_reject":true,"name":"unevenness","rank":1,"score":0.31,"suspicious":false,"u":0.0,"unit":"","value":0.9}]','4db9db35ee462dacc2add755f522faa5',NULL,'433d0a4a3b48cbae2431d50f1c7d21f3169d9c127fc2d9e2ebbb464a029d2a63');
 CREATE INDEX skis_by_folded ON skis (folded);
 CREATE INDEX analyses_by_recording ON analyses (recording, made_utc);
 CREATE INDEX analyses_by_ski ON analyses (ski, measured_utc);
 CREATE INDEX checks_by_lot ON checks (lot, made_utc);
 CREATE INDEX verdicts_by_ski ON verdicts (ski, measured_utc, made_utc, id);
-CREATE INDEX verdicts_by_time ON verdicts (measured_utc, made_utc, id);
-CREATE INDEX verdicts_by_check ON verdicts (lot_check);
 CREATE INDEX verdicts_by_pair ON verdicts (pair);
 CREATE INDEX verdicts_by_supersedes ON verdicts (supersedes);
+CREATE INDEX verdicts_by_time ON verdicts (measured_utc, made_utc, id);
+CREATE INDEX verdicts_by_check ON verdicts (lot_check);
 CREATE INDEX verdict_recordings_by_recording ON verdict_recordings (recording);
 COMMIT;

@@ -1,28 +1,94 @@
-"""The work done by the workers of a cluster, which see the same files at the same paths."""
+"""Who does the work: this process, several processes of this machine, or the workers of a cluster, which see the same files."""
 
 from __future__ import annotations
 
-import contextlib
 import gc
 import queue
 from collections.abc import Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from contextlib import suppress
 from itertools import chain, islice
+from multiprocessing import get_context
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from taptest.archive.files import SoundFile
-from taptest.archive.job import Crew, Outcome, analyse_file, lost, stamped
+from taptest.archive.run import Crew, Outcome, analyse_file, lost, stamped
 from taptest.config.settings import Settings
 from taptest.core.errors import ArchiveError, PackageError, shown
+from taptest.core.processes import processes
 from taptest.core.version import VERSION
 
 if TYPE_CHECKING:
-    from distributed import Client, Future
+    from distributed import Client
 
+_DEATHS = 8  # files in a row whose process died: then it is not the files
 _ANSWER_S = 10.0  # how long a scheduler may take to answer
 _PATIENCE_S = 120.0  # how long it may be without workers
 _LOOK_S = 5.0
-_IN_HAND = 4  # files for every thread of the cluster: enough that none waits, few enough that little is lost
+_IN_HAND = 4  # files for every process or thread: enough that none waits, few enough that little is lost
+
+
+def local_crew(workers: int) -> Crew:
+    """A crew of so many processes; with one, this process does the work itself."""
+    if workers > 1:
+        return lambda files, settings: _among_processes(files, settings, workers)
+    return lambda files, settings: (analyse_file(file, settings) for file in files)
+
+
+def _among_processes(files: Iterable[SoundFile], settings: Settings, workers: int) -> Iterator[Outcome]:
+    """Outcomes as they come. Processes get paths, not samples.
+
+    A process that dies takes the whole pool with it. What was in hand then is tried again one by one, so that the file
+    that kills is found and the others lose nothing.
+    """
+    left = iter(files)
+    deaths = 0
+    while True:
+        in_hand: dict[str, SoundFile] = {}
+        with suppress(BrokenProcessPool), processes(workers) as pool:
+            assert pool is not None
+            futures: set[Future[Outcome]] = set()
+            while True:
+                for file in islice(left, _IN_HAND * workers - len(futures)):
+                    in_hand[file.path] = file
+                    futures.add(pool.submit(analyse_file, file, settings))
+                if not futures:
+                    return
+                done, futures = wait(futures, return_when=FIRST_COMPLETED)
+                for future in done:
+                    outcome = future.result()
+                    del in_hand[outcome.file.path]
+                    deaths = 0
+                    yield outcome
+        for file in in_hand.values():
+            alone = _alone(file, settings)
+            deaths = 0 if alone is not None else deaths + 1
+            if deaths == _DEATHS:
+                raise ArchiveError(
+                    f"the processes that analyse keep dying, {deaths} in a row; look whether memory runs out, start"
+                    " fewer workers, and start again: what was done is kept"
+                )
+            yield _died(file, settings) if alone is None else alone
+
+
+def _alone(file: SoundFile, settings: Settings) -> Outcome | None:
+    """One file in a process of its own; None if that died of it."""
+    with suppress(BrokenProcessPool), ProcessPoolExecutor(1, mp_context=get_context("spawn")) as process:
+        return process.submit(analyse_file, file, settings).result()
+    return None
+
+
+def _died(file: SoundFile, settings: Settings) -> Outcome:
+    return lost(
+        stamped(Outcome(file, settings)),
+        "the process that analysed it died, which a damaged file or too little memory can do; look whether it plays, and"
+        " copy it again",
+    )
+
+
+# --- a cluster -----------------------------------------------------------------------------------------------------------
 
 
 def cluster_crew(address: str, *, patience_s: float = _PATIENCE_S) -> Crew:
@@ -41,13 +107,15 @@ def cluster_crew(address: str, *, patience_s: float = _PATIENCE_S) -> Crew:
         raise PackageError(
             "a cluster needs the package dask.distributed, which is not installed; install taptest with its extra 'cluster'"
         ) from None
-    return lambda files, settings: _shared(files, settings, address, patience_s)
+    return lambda files, settings: _among_machines(files, settings, address, patience_s)
 
 
-def _shared(files: Iterable[SoundFile], settings: Settings, address: str, patience_s: float) -> Iterator[Outcome]:
+def _among_machines(
+    files: Iterable[SoundFile], settings: Settings, address: str, patience_s: float
+) -> Iterator[Outcome]:
     with _client(address) as client:
         threads = _threads(client, address)
-        done: queue.SimpleQueue[Future] = queue.SimpleQueue()
+        done: queue.SimpleQueue[Any] = queue.SimpleQueue()
         in_hand: dict[str, SoundFile] = {}
         left = iter(files)
 
@@ -100,7 +168,7 @@ def _client(address: str) -> Client:
 
 def _workers(client: Client) -> dict[str, Any]:
     """Those that the scheduler knows now; none while it is away."""
-    with contextlib.suppress(OSError, RuntimeError):
+    with suppress(OSError, RuntimeError):
         found: dict[str, Any] = client.run_on_scheduler(_known_workers)
         return found
     return {}
@@ -111,7 +179,7 @@ def _known_workers(dask_scheduler: Any = None) -> dict[str, int]:
 
 
 def _threads(client: Client, address: str) -> int:
-    with contextlib.suppress(Exception):  # a timeout has a type that depends on the version
+    with suppress(Exception):  # a timeout has a type that depends on the version
         client.wait_for_workers(1, timeout=_ANSWER_S)
     threads: int = sum(_workers(client).values())
     if not threads:
@@ -151,7 +219,7 @@ def _introduce(path: str) -> tuple[str, bool]:
     return VERSION, Path(path).exists()
 
 
-def _outcome(future: Future, file: SoundFile, settings: Settings, address: str) -> Outcome:
+def _outcome(future: Any, file: SoundFile, settings: Settings, address: str) -> Outcome:
     from distributed import CancelledError, KilledWorker
 
     try:
