@@ -24,12 +24,11 @@ from taptest.capture.session import Session
 from taptest.capture.sources import FileSource
 from taptest.capture.store import Store
 from taptest.capture.stream import HeardTap
-from taptest.config.settings import Settings
 
 
 def heard(name: str) -> list[HeardTap]:
     source = FileSource(DEMO / name, speed=None)
-    listener = Listener(source.sample_rate_hz, settings=Settings(), channel=None)
+    listener = Listener(source.sample_rate_hz)
     events = [event for block in source.blocks() for event in listener.feed(block)] + listener.finish()
     return [event for event in events if isinstance(event, HeardTap)]
 

@@ -184,9 +184,10 @@ def predict(
     return predict_ski(known, measurements, change=Change(change_mass_percent, change_stiffness_percent))
 
 
-def predict_skis(lot: LotLike) -> LotPrediction:
+def predict_skis(lot: LotLike, settings: Settings | None = None) -> LotPrediction:
     """The predicted modes of every ski of a lot that gives enough for it; why the others cannot be is in ``refused``."""
-    return predict_lot(_lot(lot))
+    table = _lot(lot)
+    return predict_lot(table, rig=(settings or read_settings(table.path)).rig)
 
 
 def measure(

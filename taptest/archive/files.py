@@ -25,6 +25,11 @@ class SoundFile:
     path: str
 
 
+def _sound_file(name: str) -> SoundFile:
+    # resolve() would follow links, and then a link would not be found under its own name.
+    return SoundFile(name, os.path.abspath(name))  # noqa: PTH100
+
+
 @dataclass(frozen=True)
 class FoundFiles:
     """Sound files in order, how many ``others`` lie beside them, and the folders that could not be looked into."""
@@ -32,18 +37,6 @@ class FoundFiles:
     files: tuple[SoundFile, ...]
     others: int
     problems: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class FileStamp:
-    """What tells one state of a file from another: size, time of the last change (UTC, to the nanosecond), contents.
-
-    ``sha256`` of the bytes is None where they were not read.
-    """
-
-    size_bytes: int
-    modified: str
-    sha256: str | None = None
 
 
 def find_sound_files(names: Iterable[str], *, without: Path | None = None) -> FoundFiles:
@@ -59,6 +52,18 @@ def find_sound_files(names: Iterable[str], *, without: Path | None = None) -> Fo
     for file in found:
         unique.setdefault(os.path.normcase(file.path), file)
     return FoundFiles(tuple(unique.values()), search.others, tuple(search.problems))
+
+
+@dataclass(frozen=True)
+class FileStamp:
+    """What tells one state of a file from another: size, time of the last change (UTC, to the nanosecond), contents.
+
+    ``sha256`` of the bytes is None where they were not read.
+    """
+
+    size_bytes: int
+    modified: str
+    sha256: str | None = None
 
 
 def stamp_of(path: str, *, with_contents: bool = False) -> FileStamp:
@@ -77,11 +82,6 @@ def stamp_of(path: str, *, with_contents: bool = False) -> FileStamp:
 def _sha256(path: str) -> str:
     with Path(path).open("rb") as stream:
         return hashlib.file_digest(stream, "sha256").hexdigest()
-
-
-def _sound_file(name: str) -> SoundFile:
-    # resolve() would follow links, and then a link would not be found under its own name.
-    return SoundFile(name, os.path.abspath(name))  # noqa: PTH100
 
 
 class _Search:

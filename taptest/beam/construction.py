@@ -34,12 +34,16 @@ class Torsion:
     gyration_m: float
 
 
-@dataclass(frozen=True)
-class Shear:
-    """kappa G A L²/EI_mid, taken as the same all along, and the thickness in metres for the rotary inertia mu t²/12."""
+class Shear(Struct, frozen=True, forbid_unknown_fields=True):
+    """kappa G A L²/EI_mid, taken as the same all along, and the thickness for the rotary inertia mu t²/12."""
 
-    rigidity_ratio: float
-    thickness_m: float
+    rigidity_ratio: Annotated[float, within(10.0, 1e9)]
+    thickness_mm: Annotated[float, within(0.1, 200.0)]
+
+    @property
+    def thickness_m(self) -> float:
+        """The thickness in metres."""
+        return self.thickness_mm / 1000
 
 
 class Learned(Struct, frozen=True, forbid_unknown_fields=True):
@@ -161,11 +165,6 @@ class _Torsion(Struct, frozen=True, forbid_unknown_fields=True):
     gyration_mm: Annotated[float, within(0.5, 500.0)]
 
 
-class _Shear(Struct, frozen=True, forbid_unknown_fields=True):
-    rigidity_ratio: Annotated[float, within(10.0, 1e9)]
-    thickness_mm: Annotated[float, within(0.1, 200.0)]
-
-
 class _File(Struct, frozen=True, forbid_unknown_fields=True):
     schema: Literal["taptest.construction/1"]
     name: Annotated[str, text(LONGEST_NAME)]
@@ -173,7 +172,7 @@ class _File(Struct, frozen=True, forbid_unknown_fields=True):
     profile: _Profile
     uncertainty: _Uncertainty
     torsion: _Torsion | None = None
-    shear: _Shear | None = None
+    shear: Shear | None = None
     learned: Learned | None = None
 
 
@@ -191,7 +190,7 @@ def _construction(stem: str, where: str, file: _File) -> Construction:
     bending, mass = file.profile.bending_stiffness, file.profile.mass_per_length
     for key, values in (("profile.bending_stiffness", bending), ("profile.mass_per_length", mass)):
         _check_shape(where, key, values, len(station))
-    torsion, shear = file.torsion, file.shear
+    torsion = file.torsion
     ratios: tuple[float, ...] = ()
     if torsion is not None:
         given = torsion.stiffness_ratio
@@ -209,7 +208,7 @@ def _construction(stem: str, where: str, file: _File) -> Construction:
         mass_per_length=tuple(value / mean for value in mass),
         frequency_percent=file.uncertainty.frequency_percent,
         torsion=None if torsion is None else Torsion(ratios, torsion.gyration_mm / 1000),
-        shear=None if shear is None else Shear(shear.rigidity_ratio, shear.thickness_mm / 1000),
+        shear=file.shear,
         learned=file.learned,
     )
 

@@ -24,7 +24,6 @@ from taptest.config.limits import LIMITS
 from taptest.config.settings import RigUncertainty
 from taptest.core.errors import ConstructionError
 
-FLATTENING_SPAN_M = 0.8
 SHAPE_PARAMETERS = ("thickness taper", "fullness between middle and ends", "thickness of the ends", "mass taper")
 
 _SHAPE_STEP = 0.05
@@ -218,24 +217,29 @@ def check_plausible(ski: SkiMeasurements) -> list[str]:
             outside = f"{1000 * value:g} {unit} is outside {1000 * low:g} to {1000 * high:g} {unit}"
             raise ConstructionError(f"{name} {outside}; is the unit right?")
     ei = ski.stiffness_n_per_m * ski.span_m**3 / 48
-    if ei < 1:
+    limits = LIMITS.beam
+    if ei < limits.least_ei_n_m2:
         raise ConstructionError(
             f"stiffness_n_per_m is {ski.stiffness_n_per_m:g} at a span of {ski.span_m:g} m, softer than any ski: "
             "is it a value in N/mm? A ski gives a few N/mm, that is a few thousand N/m, at 1.4 m"
         )
     warnings = []
-    if not 1.2 <= ski.length_m <= 2.2:
-        warnings.append(f"a length of {ski.length_m:.3g} m is unusual: cross-country skis have 1.2 to 2.2 m")
-    if not 0.3 <= ski.mass_kg - ski.binding_mass_kg <= 1.2:
-        bare_g = 1000 * (ski.mass_kg - ski.binding_mass_kg)
-        warnings.append(f"{bare_g:.0f} g without the binding is unusual: a cross-country ski has 300 to 1200 g")
-    if not 40 <= ei <= 600:
-        low, high = (48 * usual / ski.span_m**3 / 1000 for usual in (40, 600))
+    low, high = limits.usual_length_m
+    if not low <= ski.length_m <= high:
+        warnings.append(f"a length of {ski.length_m:.3g} m is unusual: cross-country skis have {low:g} to {high:g} m")
+    low, high = (1000 * each for each in limits.usual_mass_kg)
+    bare_g = 1000 * (ski.mass_kg - ski.binding_mass_kg)
+    if not low <= bare_g <= high:
+        warnings.append(
+            f"{bare_g:.0f} g without the binding is unusual: a cross-country ski has {low:.0f} to {high:.0f} g"
+        )
+    if not limits.usual_ei_n_m2[0] <= ei <= limits.usual_ei_n_m2[1]:
+        low, high = (48 * usual / ski.span_m**3 / 1000 for usual in limits.usual_ei_n_m2)
         warnings.append(
             f"{ski.stiffness_n_per_m / 1000:.3g} N/mm at a span of {ski.span_m:.3g} m is unusual: "
             f"a cross-country ski gives {low:.2g} to {high:.2g} N/mm there"
         )
-    if ski.span_m < 0.4 * ski.length_m:
+    if ski.span_m < limits.least_span * ski.length_m:
         warnings.append(f"a span of {ski.span_m:.3g} m bends only the middle: use at least half the length")
     return warnings
 
@@ -273,13 +277,13 @@ def _check_possible(ski: SkiMeasurements) -> None:
 
 def _check_not_flattening(ski: SkiMeasurements) -> None:
     flattening = LIMITS.tables.flattening_n_per_m[0]
-    if ski.stiffness_n_per_m >= flattening and ski.span_m >= FLATTENING_SPAN_M:
+    if ski.stiffness_n_per_m >= flattening and ski.span_m >= LIMITS.beam.flattening_span_m:
         raise ConstructionError(
             f"a stiffness of {ski.stiffness_n_per_m / 1000:.4g} N/mm at a span of {ski.span_m:g} m looks like a "
             "flattening stiffness (load against camber closing on a flat plate, typically 200 to 250 N/mm). Contact "
             "with the plate stiffens that, so no frequency follows from it. Measure two-support bending with a stated "
             f"span instead: a few N/mm at 1.4 m; below {flattening / 1000:g} N/mm is accepted from a span of "
-            f"{FLATTENING_SPAN_M:g} m up"
+            f"{LIMITS.beam.flattening_span_m:g} m up"
         )
 
 

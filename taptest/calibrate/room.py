@@ -19,7 +19,6 @@ from math import cosh, exp, hypot, log, log10, sinh, sqrt
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.config.corrections import RoomDecay
 from taptest.config.limits import LIMITS
 from taptest.core.errors import CalibrationError, RecordingError, shown
 from taptest.io.recording import Recording, read_sound
@@ -85,11 +84,6 @@ class RoomResult:
     recordings: tuple[str, ...]
     decays: int
     unread: tuple[str, ...] = ()
-
-    def decay(self) -> RoomDecay:
-        """The bands that were measured."""
-        known = [band for band in self.bands if band.reverberation_s is not None]
-        return RoomDecay(tuple(band.centre_hz for band in known), tuple(band.reverberation_s or 0.0 for band in known))
 
 
 @dataclass(frozen=True)

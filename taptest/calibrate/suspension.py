@@ -117,8 +117,7 @@ def hung_shapes(construction: Construction, length_m: float, *, balance_m: float
     Raises:
         CalibrationError: a length or a balance point that no ski of this construction has.
     """
-    if not (isfinite(length_m) and 0.3 <= length_m <= 3.0):
-        raise CalibrationError(f"a length of {length_m:g} m: 0.3 to 3 m are accepted; is the unit right?")
+    _check("a length", length_m, "m", LIMITS.tables.length_m, "; is the unit right?")
     station = np.union1d(np.array(construction.station), np.linspace(0, 1, _ELEMENTS + 1))
     stiffness = np.interp(station, construction.station, construction.bending_stiffness)
     mass = np.interp(station, construction.station, construction.mass_per_length)
@@ -190,15 +189,13 @@ def advise(
     """
     shapes = hung_shapes(construction, length_m, balance_m=balance_m)
     bounce = bounce or Bounce(_LIMITS.bounce_hz, _LIMITS.bounce_damping)
-    if not (isfinite(bounce.frequency_hz) and 0.2 <= bounce.frequency_hz <= 20):
-        raise CalibrationError(f"a bounce of {bounce.frequency_hz:g} Hz: 0.2 to 20 Hz are accepted")
+    _check("a bounce", bounce.frequency_hz, "Hz", _LIMITS.accepted_bounce_hz)
     if not (isfinite(bounce.damping_ratio) and 0 <= bounce.damping_ratio < 1):
         raise CalibrationError(
             f"a damping of the bounce of {bounce.damping_ratio:g}: a ratio from 0 to below 1 is accepted"
         )
     first = _LIMITS.first_hz if first_hz is None else first_hz
-    if not (isfinite(first) and 3 <= first <= 1000):
-        raise CalibrationError(f"a first mode of {first:g} Hz: 3 to 1000 Hz are accepted")
+    _check("a first mode", first, "Hz", _LIMITS.accepted_first_hz)
     nodes = _nodes(shapes)
     places = nodes if loops_m is None else (min(loops_m), max(loops_m))
     if not 0 <= places[0] < shapes.balance_m < places[1] <= length_m:
@@ -239,6 +236,12 @@ def advise(
         misplaced=misplaced,
         notes=tuple(notes),
     )
+
+
+def _check(what: str, value: float, unit: str, accepted: tuple[float, float], remedy: str = "") -> None:
+    least, most = accepted
+    if not least <= value <= most:
+        raise CalibrationError(f"{what} of {value:g} {unit}: {least:g} to {most:g} {unit} are accepted{remedy}")
 
 
 def _nodes(shapes: HungShapes) -> tuple[float, float]:

@@ -24,7 +24,6 @@ from taptest.config.corrections import Citation, Corrections, Repeatability, Roo
 from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import CalibrationError, shown
-from taptest.signal.room import ROOM_FACTOR
 
 _LIMITS = LIMITS.calibration
 
@@ -113,8 +112,8 @@ def _room(corrections: Corrections, values: RoomValues, now: datetime) -> _Effec
     shortest, longest = min(decay.reverberation_s), max(decay.reverberation_s)
     seconds = f"{shortest:.2g} s" if longest / shortest < 1.05 else f"{shortest:.2g} to {longest:.2g} s"
     effect = (
-        f"damping is not judged of modes that ring less than {ROOM_FACTOR:g} times as long as the room ({seconds}); that of "
-        "the others is fitted once the room has settled"
+        f"damping is not judged of modes that ring less than {LIMITS.room.factor:g} times as long as the room ({seconds}); "
+        "that of the others is fitted once the room has settled"
     )
     return replace(corrections, room=decay), effect
 
@@ -137,7 +136,7 @@ def room_of(values: RoomValues) -> RoomDecay:
 def _clock(corrections: Corrections, values: BarValues, now: datetime) -> _Effect:
     factor, u = values.clock_factor, values.clock_u_rel
     if factor is None:
-        return corrections, "nothing is corrected: this bar cannot tell the clock's error from its own modulus"
+        return corrections, "nothing is corrected: this bar cannot separate the clock's error from its own modulus"
     if u is None:
         raise CalibrationError("clock_factor has no clock_u_rel, its uncertainty")
     if abs(factor - 1) <= _LIMITS.surely_off * u:
@@ -181,7 +180,7 @@ def _drift(corrections: Corrections, values: DriftValues, now: datetime) -> _Eff
 def _temperature(corrections: Corrections, values: TemperatureValues, now: datetime) -> _Effect:
     law = law_of(values)
     if abs(law.slope_per_k) <= _LIMITS.surely_off * law.slope_u_per_k:
-        return corrections, "nothing is corrected: the study could not tell the slope from none"
+        return corrections, "nothing is corrected: the study could not separate the slope from zero"
     effect = (
         f"frequencies of skis with a temperature in the table are those at {law.reference_c:.0f} °C "
         f"({100 * law.slope_per_k:+.2f} % a kelvin, from {law.low_c:.0f} to {law.high_c:.0f} °C); damping is not corrected"

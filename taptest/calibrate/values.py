@@ -42,7 +42,7 @@ class RoomValues(Values, frozen=True):
 
 
 class BarValues(Values, frozen=True):
-    """True over measured frequency; null where a clock error cannot be told from the bar's own uncertainty."""
+    """True over measured frequency; null where a clock error cannot be separated from the bar's own uncertainty."""
 
     clock_factor: Annotated[float, within(LIMITS.clock.least_factor, LIMITS.clock.most_factor)] | None = None
     clock_u_rel: _U | None = None

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Generator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING
 
 from taptest.beam.construction import construction_names, load_construction
 from taptest.beam.predict import SkiMeasurements, check_plausible
 from taptest.core.errors import ConstructionError, UnitError, shown
-from taptest.core.messages import message
-from taptest.core.units import Unit, parse_number
+from taptest.core.units import parse_with_unit
 from taptest.tables.lot import LOT
 
 if TYPE_CHECKING:
@@ -29,64 +28,66 @@ _YES, _NO = ("y", "yes"), ("n", "no")
 GIVE_UP = "-"
 
 
-class Dialogue(Protocol):
+# Says what there is to say and puts the next question, is sent the answer, and returns the last word.
+Steps = Generator[tuple[str, str], str, str]
+
+
+class Dialogue:
     """Questions asked one after the other; ``question`` is None when all are answered or the matter was given up."""
 
-    @property
-    def question(self) -> str | None: ...
+    def __init__(self, steps: Steps) -> None:
+        self._steps = steps
+        self.question: str | None = next(steps)[1]
 
     def answer(self, text: str) -> str:
-        """Take an answer; what to say about it, "" for nothing."""
-        ...
+        """Take an answer; what to say about it, "" for nothing.
+
+        Raises:
+            TaptestError: what the answers are for cannot be done; nothing more is asked.
+        """
+        try:
+            said, self.question = self._steps.send(text.strip())
+        except StopIteration as over:
+            said, self.question = str(over.value), None
+        return said
 
 
-class AddOrNot:
+def add_or_not(table: LotTable, ski_id: str) -> Dialogue:
     """Whether an unknown id is a new ski, before its particulars are asked: a scanner may have misread it."""
 
-    def __init__(self, table: LotTable, ski_id: str) -> None:
-        self._table, self._ski_id = table, ski_id
-        self._inner: Dialogue | None = None
-        self._over = False
+    def steps() -> Steps:
+        question = f"'{shown(ski_id)}' is neither a ski of the table nor a command. Add it as a new ski? (y/n)"
+        answer = yield "", question
+        while answer.casefold() not in ("", *_YES, *_NO):
+            answer = yield "answer y or n", question
+        said = ""
+        inner = table.new_ski(ski_id) if answer.casefold() in _YES else None
+        while inner is not None and inner.question is not None:
+            said = inner.answer((yield said, inner.question))
+        return said
 
-    @property
-    def question(self) -> str | None:
-        if self._over:
-            return None
-        if self._inner is not None:
-            return self._inner.question
-        return f"'{shown(self._ski_id)}' is neither a ski of the table nor a command. Add it as a new ski? (y/n)"
-
-    def answer(self, text: str) -> str:
-        if self._inner is not None:
-            return self._inner.answer(text)
-        if text.casefold() in ("y", "yes"):
-            self._inner = self._table.new_ski(self._ski_id)
-            return ""
-        self._over = text.casefold() in ("", "n", "no")
-        return "" if self._over else "answer y or n"
+    return Dialogue(steps())
 
 
-class NoteText:
+def note_text(table: LotTable, ski_id: str) -> Dialogue:
     """The text of a note."""
 
-    def __init__(self, table: LotTable, ski_id: str) -> None:
-        self._table, self._ski_id = table, ski_id
-        self._over = False
-
-    @property
-    def question(self) -> str | None:
-        return None if self._over else f"Note for ski {shown(self._ski_id)} (empty: none)"
-
-    def answer(self, text: str) -> str:
-        self._over = True
+    def steps() -> Steps:
+        text = yield "", f"Note for ski {shown(ski_id)} (empty: none)"
         if not text:
             return "nothing noted"
-        told = self._table.add_note(self._ski_id, text[:NOTE_CHARACTERS])
-        return "; ".join((*map(str, told.notes), f"noted for ski {shown(self._ski_id)}"))
+        told = table.add_note(ski_id, text[:NOTE_CHARACTERS])
+        return "; ".join((*map(str, told.notes), f"noted for ski {shown(ski_id)}"))
+
+    return Dialogue(steps())
 
 
-class NewSki:
-    """Questions for one ski; ``question`` is None when they are over.
+class _GivenUp(Exception):
+    """Nobody wants to go on."""
+
+
+class NewSki(Dialogue):
+    """Questions for one ski.
 
     Plain numbers are mm, g and N/mm, other units are taken where they are written. A number that only another unit
     makes possible is asked about; what is possible but unlike a ski is asked about at the end.
@@ -109,19 +110,66 @@ class NewSki:
         self._ski_id, self._folder, self._add = ski_id, folder, add
         self._offered = {name: value for name, value in (before or {}).items() if name in _REMEMBERED}
         self.answers: dict[str, str | float] = {}
-        self._doubt: tuple[str, float] | None = None
-        self._remarks: list[str] = []
-        self._over = False
+        super().__init__(self._ski())
 
-    @property
-    def question(self) -> str | None:
-        if self._over:
-            return None
-        if self._doubt is not None:
-            return self._doubt[0]
-        if self._remarks:
-            return f"{'; '.join(self._remarks)}. Is that right? (y/n)"
-        name = self._wanted()
+    def _ski(self) -> Steps:
+        said = ""
+        try:
+            while True:
+                for name in ("construction", *_QUESTIONS):
+                    self.answers[name] = yield from self._value(name, said)
+                    said = ""
+                given = {name: value for name, value in self.answers.items() if isinstance(value, float)}
+                try:
+                    remarks = check_plausible(SkiMeasurements(**given))
+                    if not remarks or (yield from self._right(remarks)):
+                        return self._add(self.answers)
+                    said = "then once more from the start"
+                except ConstructionError as problem:
+                    said = f"{problem}; then once more from the start"
+                self._offered, self.answers = {**self._offered, **self.answers}, {}
+        except _GivenUp:
+            return f"ski {shown(self._ski_id)} was not added"
+
+    def _put(self, said: str, question: str) -> Generator[tuple[str, str], str, str]:
+        answer = yield said, question
+        if answer == GIVE_UP:
+            raise _GivenUp
+        return answer
+
+    def _right(self, remarks: list[str]) -> Generator[tuple[str, str], str, bool]:
+        """Whether it is as unlike a ski as it looks."""
+        said, question = "", f"{'; '.join(remarks)}. Is that right? (y/n)"
+        while (answer := (yield from self._put(said, question)).casefold()) not in (*_YES, *_NO):
+            said = "answer y or n"
+        return answer in _YES
+
+    def _value(self, name: str, said: str) -> Generator[tuple[str, str], str, str | float]:
+        """A particular, asked until it can be taken."""
+        while True:
+            text = yield from self._put(said, self._question(name))
+            while text or name not in self._offered:
+                try:
+                    if name == "construction":
+                        return self._construction(text)
+                    value, meant = _quantity(name, text)
+                except (ConstructionError, UnitError) as problem:
+                    # The remedy speaks of columns only where another unit is meant, which is asked about instead.
+                    said = str(problem) if name == "construction" else f"found '{shown(text)}', {problem}"
+                    break
+                if not meant:
+                    return value
+                said, text = "", (yield from self._put("", meant))
+                while text.casefold() not in (*_YES, *_NO) and not any(map(str.isdigit, text)):
+                    text = yield from self._put("answer y or n, or type the value again", meant)
+                if text.casefold() in _YES:
+                    return value
+                if text.casefold() in _NO:
+                    break
+            else:
+                return self._offered[name]
+
+    def _question(self, name: str) -> str:
         offered = self._offered.get(name)
         if name == "construction":
             names = ", ".join(f"{number} {each}" for number, each in enumerate(construction_names(), 1))
@@ -131,114 +179,37 @@ class NewSki:
         enter = f" (Enter: {unit.from_base(offered):.6g} {unit.symbol})" if isinstance(offered, float) else ""
         return f"{_QUESTIONS[name]} in {unit.symbol}{enter}"
 
-    def answer(self, text: str) -> str:
-        """Take an answer; what to say about it, "" for nothing.
+    def _construction(self, text: str) -> str:
+        """A construction's name, or its number in the list.
 
         Raises:
-            LotError: the ski cannot be put into the table.
+            ConstructionError: there is none of that name.
         """
-        text = text.strip()
-        if text == GIVE_UP:
-            self._over = True
-            return f"ski {shown(self._ski_id)} was not added"
-        if self._doubt is not None:
-            return self._settle_doubt(text)
-        if self._remarks:
-            return self._settle_remarks(text)
-        name = self._wanted()
-        if not text and name in self._offered:
-            self.answers[name] = self._offered[name]
-        else:
-            told = self._take_construction(text) if name == "construction" else self._take_quantity(name, text)
-            if told:
-                return told
-        return self._go_on()
-
-    def _wanted(self) -> str:
-        return next(name for name in ("construction", *_QUESTIONS) if name not in self.answers)
-
-    def _take_construction(self, text: str) -> str:
         names = construction_names()
         if text.isascii() and text.isdigit() and 1 <= int(text) <= len(names):
             text = names[int(text) - 1]
-        try:
-            load_construction(text or "-", base=self._folder)
-        except ConstructionError as problem:
-            return str(problem) if text else "name a construction"
-        self.answers["construction"] = text
-        return ""
-
-    def _take_quantity(self, name: str, text: str) -> str:
-        column, units = LOT[name], LOT[name].units
-        try:
-            number, written = parse_number(text)
-            unit = _unit_written(written, units)
-            value = unit.to_base(number)
-            meant = column.unit_meant(value, unit)
-            try:
-                column.check(value, unit)
-            except UnitError:
-                if meant is None:
-                    raise
-                self._doubt = (_did_you_mean(number, unit, meant, units[0]), meant.to_base(number))
-                return ""
-        except UnitError as problem:
-            # The remedy speaks of columns only where another unit is meant, which is asked about instead.
-            return f"found '{shown(text)}', {problem}"
-        self.answers[name] = value
-        return ""
-
-    def _settle_doubt(self, text: str) -> str:
-        assert self._doubt is not None
-        if text.casefold() in _YES:
-            self.answers[self._wanted()] = self._doubt[1]
-            self._doubt = None
-            return self._go_on()
-        if text.casefold() in _NO:
-            self._doubt = None
-            return ""
-        if any(character.isdigit() for character in text):
-            self._doubt = None
-            return self.answer(text)
-        return "answer y or n, or type the value again"
-
-    def _settle_remarks(self, text: str) -> str:
-        if text.casefold() in _YES:
-            return self._finish()
-        if text.casefold() not in _NO:
-            return "answer y or n"
-        self._remarks = []
-        self._again()
-        return "then once more from the start"
-
-    def _again(self) -> None:
-        self._offered, self.answers = {**self._offered, **self.answers}, {}
-
-    def _go_on(self) -> str:
-        if len(self.answers) <= len(_QUESTIONS):
-            return ""
-        ski = SkiMeasurements(**{name: value for name, value in self.answers.items() if isinstance(value, float)})
-        try:
-            self._remarks = check_plausible(ski)
-        except ConstructionError as problem:
-            self._again()
-            return f"{problem}; then once more from the start"
-        return "" if self._remarks else self._finish()
-
-    def _finish(self) -> str:
-        self._over = True
-        return self._add(self.answers)
+        if not text:
+            raise ConstructionError("name a construction")
+        load_construction(text, base=self._folder)
+        return text
 
 
-def _unit_written(written: str, units: tuple[Unit, ...]) -> Unit:
-    symbol = "".join(written.split()).casefold()
-    named = [unit for unit in units if unit.symbol.casefold() == symbol]
-    if written and not named:
-        accepted = ", ".join(unit.symbol for unit in units)
-        raise UnitError(message("unit-not-accepted", written=shown(written), accepted=accepted))
-    return (named or list(units))[0]
+def _quantity(name: str, text: str) -> tuple[float, str]:
+    """A quantity in SI units, and the question to ask where only another unit makes it possible, "" otherwise.
 
-
-def _did_you_mean(number: float, unit: Unit, meant: Unit, usual: Unit) -> str:
-    value = usual.from_base(meant.to_base(number))
-    return f"{number:g} {unit.symbol}? Did you mean {value:.6g} {usual.symbol}? (y, or type it again)"
+    Raises:
+        UnitError: it is no number, in no unit of it, or impossible.
+    """
+    column, units = LOT[name], LOT[name].units
+    number, unit = parse_with_unit(text, units)
+    value = unit.to_base(number)
+    meant = column.unit_meant(value, unit)
+    try:
+        column.check(value, unit)
+    except UnitError:
+        if meant is None:
+            raise
+        value, usual = meant.to_base(number), units[0]
+        asked = f"Did you mean {usual.from_base(value):.6g} {usual.symbol}? (y, or type it again)"
+        return value, f"{number:g} {unit.symbol}? {asked}"
+    return value, ""

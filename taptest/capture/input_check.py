@@ -13,7 +13,7 @@ from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, shown
 from taptest.signal.analysis import noise_between
-from taptest.signal.sinking import silences
+from taptest.signal.silence import silences
 from taptest.signal.spectrum import Hum
 from taptest.signal.taps import Envelope, judge_taps
 

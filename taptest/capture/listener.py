@@ -26,7 +26,7 @@ from taptest.signal.analysis import (
     refuse_if_deaf,
 )
 from taptest.signal.resonance import ROUNDS
-from taptest.signal.sinking import silences
+from taptest.signal.silence import silences
 from taptest.signal.spectrum import Noise
 from taptest.signal.taps import Envelope, Real, Tap, first_quiet, frame_length, judge_taps, sharp_rises, smoothed
 
@@ -85,17 +85,18 @@ class _Look:
 class Listener:
     """Feed it blocks, get levels (at most twenty a second) and judged taps in return.
 
-    ``channel`` from 1, or the one in which taps stand out most. Results do not depend on how the sound is cut into blocks.
+    It takes the channel of the settings, or the one in which taps stand out most. Results do not depend on how the sound is
+    cut into blocks.
     The analysis of a good tap is a first look at its strong modes, in a sixth of the time that all of them would take.
     """
 
-    def __init__(self, sample_rate_hz: int, *, settings: Settings | None = None, channel: int | None = None) -> None:
+    def __init__(self, sample_rate_hz: int, *, settings: Settings | None = None) -> None:
         """Raises: RecordingError when the range of ``settings`` lies above what the sample rate can hold."""
         self._settings = settings or Settings()
         self.sample_rate_hz = sample_rate_hz
         self._rate = float(sample_rate_hz)
         refuse_if_deaf("this source", self._rate, self._settings)
-        self._wanted = channel if channel is not None else self._settings.channel
+        self._wanted = self._settings.channel
         self._sound: SoundBuffer | None = None
         self._waiting: list[Samples] = []
         self._channel = 0

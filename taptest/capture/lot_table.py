@@ -16,21 +16,20 @@ from taptest.screen.check import check_heard
 from taptest.signal.analysis import Analysis
 from taptest.ski.facts import SkiFacts
 from taptest.ski.record import Judgement, Ski
-from taptest.tables.edit import AddRow, Change, LotEditor, SetCell, Written, csv_beside
+from taptest.tables.edit import Change, LotEditor, Written, csv_beside
 from taptest.tables.lot import Lot, read_lot
 
 
 class LotTable:
     """A csv lot that is read anew whenever it has changed, whoever changed it."""
 
-    def __init__(self, path: Path, *, settings: Settings | None = None) -> None:
+    def __init__(self, path: Path) -> None:
         """
         Raises:
             LotError: the table cannot be read, or the csv beside an .xlsx not be written.
         """
         lot, self.notes = csv_beside(path)
         self._editor = LotEditor(lot)
-        self._settings = settings or Settings()
         self._known: tuple[bytes, Lot | None] = (b"", None)
         self._constructions: dict[str, Construction | ConstructionError | None] = {}
         self._before: dict[str, str | float] = {}
@@ -40,6 +39,11 @@ class LotTable:
     def path(self) -> Path:
         """The csv that is written to."""
         return self._editor.path
+
+    @property
+    def constructions(self) -> tuple[str, ...]:
+        """What the table names as constructions of its skis."""
+        return tuple(row.construction for row in self._lot().rows if row.construction)
 
     def waiting(self) -> list[str]:
         """Ids of the skis without a recording, in the order of the table."""
@@ -58,7 +62,7 @@ class LotTable:
             LotError: the table cannot be written.
         """
         names = [Path(os.path.relpath(path, self.path.parent)).as_posix() for path in paths]
-        return self._write([SetCell(ski_id, "recording", ";".join(names))])
+        return self._write([Change(ski_id, {"recording": ";".join(names)})])
 
     def add_note(self, ski_id: str, text: str) -> Written:
         """Add to a ski's note.
@@ -67,20 +71,25 @@ class LotTable:
             LotError: the table cannot be written.
         """
         before = self._editor.refresh().cell(ski_id, "note")
-        return self._write([SetCell(ski_id, "note", f"{before}; {text}" if before else text)])
+        return self._write([Change(ski_id, {"note": f"{before}; {text}" if before else text})])
 
     def new_ski(self, ski_id: str) -> NewSki:
         """Questions whose answers put a new ski into the table."""
 
         def add(answers: Mapping[str, str | float]) -> str:
-            told = self._write([AddRow(ski_id, dict(answers))])
+            told = self._write([Change(ski_id, dict(answers), new=True)])
             self._before = dict(answers)
             return "; ".join((*map(str, told.notes), f"ski {shown(ski_id)} is in the table"))
 
         return NewSki(ski_id, self.path.parent, add, self._before)
 
-    def judge(self, ski_id: str, analyses: Sequence[Analysis]) -> Ski:
+    def judge(self, ski_id: str, analyses: Sequence[Analysis], settings: Settings | None = None) -> Ski:
         """A first verdict, against the ski's own prediction alone.
+
+        Args:
+            ski_id: of the table.
+            analyses: of its recordings, or of single taps.
+            settings: with which they were analysed, and with which to judge; corrections of calibrations are applied.
 
         Raises:
             LotError: the table cannot be read any more.
@@ -88,7 +97,7 @@ class LotTable:
         lot = self._lot()
         row = next((row for row in lot.rows if row.ski_id == ski_id), None)
         if row is not None:
-            return check_heard(row, self._construction(row), analyses, self._settings)
+            return check_heard(row, self._construction(row), analyses, settings or Settings())
         record = self._editor.seen.skis.get(ski_id)
         line = record.line if record is not None else 0
         why = tuple(str(problem) for problem in lot.problems if problem.subject.line == line) or (

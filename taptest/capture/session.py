@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.capture.agreement import TapAgreement, listed
-from taptest.capture.dialogues import NOTE_CHARACTERS, AddOrNot, Dialogue, NoteText
+from taptest.capture.dialogues import NOTE_CHARACTERS, Dialogue, add_or_not, note_text
 from taptest.capture.events import (
     Asked,
     Ended,
@@ -195,7 +195,7 @@ class Session:
         if command == "note":
             self._note(rest)
         elif rest or command not in COMMANDS.values():
-            self._ask(AddOrNot(self._table, text), text)
+            self._ask(add_or_not(self._table, text), text)
         elif command == "quit":
             self.end()
         elif command == "repeat":
@@ -253,7 +253,7 @@ class Session:
         if ski_id is None:
             self._say("nothing-to-note")
         elif not text.strip():
-            self._ask(NoteText(self._table, ski_id), "")
+            self._ask(note_text(self._table, ski_id), "")
         else:
             self._say_written(self._table.add_note(ski_id, text.strip()[:NOTE_CHARACTERS]))
             self._say("ski-noted", ski_id)
@@ -285,7 +285,7 @@ class Session:
     def _choose(self, ski_id: str) -> None:
         recorded = self._table.recording(ski_id)
         if recorded is None:
-            self._ask(AddOrNot(self._table, ski_id), ski_id)
+            self._ask(add_or_not(self._table, ski_id), ski_id)
             return
         self._scanning = self._only is None
         self._passed.discard(ski_id)
@@ -351,7 +351,7 @@ class Session:
             return
         verdict: Ski | None = None
         try:
-            verdict = self._table.judge(ski_id, [analysis for _, analysis in heard])
+            verdict = self._table.judge(ski_id, [analysis for _, analysis in heard], self._settings)
         except TaptestError as problem:
             self._say_problem(problem)
         modes = tuple(mode for _, analysis in heard for mode in analysis.modes)
@@ -371,7 +371,7 @@ class Session:
         yet is looked at all the same: the place of each tap's modes is remembered, and the last one adds but its own.
         """
         try:
-            look = FirstLook(ski_id, self._table.judge(ski_id, self._taps.counting(ski_id)))
+            look = FirstLook(ski_id, self._table.judge(ski_id, self._taps.counting(ski_id), self._settings))
         except TaptestError:
             return  # what is wrong is told when the same is done in full
         if tell:

@@ -15,8 +15,8 @@ import re
 import secrets
 import shutil
 import unicodedata
-from collections.abc import Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from pathlib import Path
@@ -53,6 +53,11 @@ class KeptTap:
     stream: str
     start_frame: int
 
+    @property
+    def told(self) -> Told:
+        """What is written into the file."""
+        return {"take": self.take, "stream": self.stream, "start_frame": self.start_frame}
+
 
 @dataclass(frozen=True, eq=False)
 class Window:
@@ -83,7 +88,7 @@ class Store:
         """
         self.folder = folder
         self._takes: dict[str, list[KeptTap]] = {}
-        try:
+        with _writing(folder):
             for each in (folder, folder / _UNFINISHED):
                 each.mkdir(parents=True, exist_ok=True)
                 clear_leftovers(each)
@@ -94,8 +99,6 @@ class Store:
                 elif place.is_dir():
                     clear_leftovers(place)
                     self._find(place)
-        except OSError as problem:
-            raise _refused(folder, problem) from problem
 
     def unfinished(self) -> tuple[str, ...]:
         """Ids of the skis of which some taps are kept and not joined yet."""
@@ -115,18 +118,14 @@ class Store:
         place = taps[0].path.parent if taps else self._place(ski_id)
         take = taps[0].take if taps else secrets.token_hex(8)
         start_frame = round(tap.onset_s * tap.sample_rate_hz) - tap.onset
-        told: Told = {"take": take, "stream": stream, "start_frame": start_frame}
-        try:
+        with _writing(place):
             if not place.exists():
                 place.mkdir()
                 sync_folder(place.parent)
             # Counted from what is there, a damaged file included: nothing is written over.
             number = max(map(_number, place.iterdir()), default=0) + 1
-            path = place / f"tap-{number:03d}.flac"
-            write_durably(path, _flac(to_words(tap.samples), tap.sample_rate_hz, ski_id, told))
-        except OSError as problem:
-            raise _refused(place, problem) from problem
-        kept = KeptTap(path, ski_id, take, stream, start_frame)
+            kept = KeptTap(place / f"tap-{number:03d}.flac", ski_id, take, stream, start_frame)
+            write_durably(kept.path, _flac(to_words(tap.samples), tap.sample_rate_hz, ski_id, kept.told))
         self._takes.setdefault(ski_id, []).append(kept)
         return kept
 
@@ -139,12 +138,9 @@ class Store:
         if not len(samples) or kept not in self._takes.get(kept.ski_id, ()):
             return
         window = self._read(kept)
-        told: Told = {"take": kept.take, "stream": kept.stream, "start_frame": kept.start_frame}
         words = np.concatenate((window.words, to_words(samples)))
-        try:
-            write_durably(kept.path, _flac(words, window.sample_rate_hz, kept.ski_id, told))
-        except OSError as problem:
-            raise _refused(kept.path, problem) from problem
+        with _writing(kept.path):
+            write_durably(kept.path, _flac(words, window.sample_rate_hz, kept.ski_id, kept.told))
 
     def drop_last(self, ski_id: str) -> Path | None:
         """Move the last tap out of the way; where it is now, or None where there is none.
@@ -186,22 +182,6 @@ class Store:
         """
         return tuple(self._read(kept) for kept in self._takes.get(ski_id, ()))
 
-    def gather(self, ski_id: str) -> tuple[Joined, ...]:
-        """What `join` will put into each file, without writing it.
-
-        Raises:
-            CaptureError: a tap cannot be read.
-        """
-        windows = self.windows(ski_id)
-        rates = sorted({window.sample_rate_hz for window in windows}, reverse=True)
-        gathered: list[Joined] = []
-        for rate in rates:
-            same = [window for window in windows if window.sample_rate_hz == rate]
-            told: Told = {"take": same[0].kept.take, "taps": len(same), "rate": rate}
-            ending = f"_{rate}_hz" if gathered else ""
-            gathered.append(Joined(self._free_name(ski_id, told, ending), join_windows(same), rate, told))
-        return tuple(gathered)
-
     def join(self, ski_id: str) -> tuple[Joined, ...]:
         """Put the taps of a ski into one file (one per sample rate, where the device has changed in between).
 
@@ -210,13 +190,17 @@ class Store:
         Raises:
             CaptureError: it cannot be read or written; the taps are still there.
         """
-        gathered = self.gather(ski_id)
-        for each in gathered:
-            try:
+        windows = self.windows(ski_id)
+        joined: list[Joined] = []
+        for rate in sorted({window.sample_rate_hz for window in windows}, reverse=True):
+            same = [window for window in windows if window.sample_rate_hz == rate]
+            told: Told = {"take": same[0].kept.take, "taps": len(same), "rate": rate}
+            path = self._free_name(ski_id, told, f"_{rate}_hz" if joined else "")
+            joined.append(Joined(path, join_windows(same), rate, told))
+        for each in joined:
+            with _writing(each.path):
                 write_durably(each.path, _flac(each.words, each.sample_rate_hz, ski_id, each.told))
-            except OSError as problem:
-                raise _refused(each.path, problem) from problem
-        return gathered
+        return tuple(joined)
 
     def retire(self, ski_id: str) -> None:
         """Forget the single taps of a ski that has been joined and entered in the table."""
@@ -270,11 +254,9 @@ class Store:
         place = self.folder / _DROPPED
         number = _number(kept.path)
         target = place / f"{kept.path.parent.name}-{kept.take}-tap-{number:03d}-{secrets.token_hex(2)}.flac"
-        try:
+        with _writing(kept.path):
             place.mkdir(exist_ok=True)
             kept.path.rename(target)
-        except OSError as problem:
-            raise _refused(kept.path, problem) from problem
         with suppress(OSError):
             sync_folder(place)
             sync_folder(kept.path.parent)
@@ -366,12 +348,17 @@ def _number(path: Path) -> int:
     return int(found[1]) if found else 0
 
 
-def _refused(path: Path, problem: OSError) -> CaptureError:
-    reason = shown(problem.strerror or problem, 80)
-    return CaptureError(
-        f"{shown(path, 200)}: cannot be written ({reason}), so this was not kept; make room on the disk or allow "
-        "writing, then go on: everything announced before is stored"
-    )
+@contextmanager
+def _writing(path: Path) -> Iterator[None]:
+    """What the system refuses here is a CaptureError that names the path."""
+    try:
+        yield
+    except OSError as problem:
+        reason = shown(problem.strerror or problem, 80)
+        raise CaptureError(
+            f"{shown(path, 200)}: cannot be written ({reason}), so this was not kept; make room on the disk or allow "
+            "writing, then go on: everything announced before is stored"
+        ) from problem
 
 
 def safe_name(ski_id: str) -> str:

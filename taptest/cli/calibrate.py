@@ -165,7 +165,7 @@ def construction(
 ) -> None:
     """Learn how a construction's modes lie, and how well they can be predicted, from skis presumed good.
 
-    Ten sound skis at least; a few bad ones among them are left out and named. The uncertainty in the file is that of
+    Ten good skis at least; a few bad ones among them are left out and named. The uncertainty in the file is that of
     predicting each ski from the others. It holds for the same rig and balance.
     """
     from datetime import UTC, datetime

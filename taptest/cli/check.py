@@ -59,6 +59,7 @@ def check(
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=kept,
+            keep=keeping.sound_store(logbook) if kept else None,
         )
     result = check_measured(measured)
     explained = None if explain is None else explain_ski(result, explain)

@@ -39,13 +39,16 @@ def compare(
     as one.
     """
     from taptest.compare.compare import compare as compare_lots
+    from taptest.config.limits import LIMITS
     from taptest.core.errors import LotError
     from taptest.tables.lot import read_lot
 
     output.check_picture(picture)
     given.settings()  # wrong usage before anything is read
-    if length is not None and not 300 <= length <= 3000:
-        raise typer.BadParameter(f"{length:g} mm: a ski has 300 to 3000 mm", param_hint="--length")
+    least, most = (1000 * each for each in LIMITS.tables.length_m)
+    if length is not None and not least <= length <= most:
+        wrong = f"{length:g} mm is outside {least:g} to {most:g} mm; is the unit right?"
+        raise typer.BadParameter(wrong, param_hint="--length")
     tables, settings, refused = [], [], []
     for path in lots:
         try:

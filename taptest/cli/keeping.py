@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from taptest.capture.events import SkiDone
     from taptest.config.settings import Settings
     from taptest.io.recording import Recording
+    from taptest.logbook.sounds import StoredSound
     from taptest.logbook.waiting import StationLogbook
     from taptest.screen.result import CheckResult
     from taptest.signal.analysis import Analysis
@@ -35,6 +37,13 @@ def sounds_folder(logbook: str | None) -> Path:
     from taptest.logbook.place import place_of
 
     return place_of(logbook).sounds
+
+
+def sound_store(logbook: str | None) -> Callable[[Recording], StoredSound | None]:
+    """What puts a recording into the logbook's store while it is at hand, in whichever process."""
+    from taptest.logbook.sounds import try_to_store
+
+    return partial(try_to_store, sounds_folder(logbook))
 
 
 def keep_check(result: CheckResult, logbook: str | None) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -69,6 +70,7 @@ def add_files(
 def _add_lot(book: StationLogbook, name: str, given: GivenSettings, at: datetime | None, done: Done) -> None:
     from taptest.identify.measured_lot import measure_lot
     from taptest.logbook.book import Entered
+    from taptest.logbook.sounds import try_to_store
     from taptest.screen.check import check_measured
     from taptest.tables.lot import read_lot
 
@@ -81,6 +83,7 @@ def _add_lot(book: StationLogbook, name: str, given: GivenSettings, at: datetime
             progress=lambda *_: advance(),
             workers=output.worker_count(len(table.rows)),
             keep_analyses=True,
+            keep=partial(try_to_store, book.place.sounds),
         )
     result = check_measured(measured)
     added = book.add_check(result, at=at)

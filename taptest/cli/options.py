@@ -64,6 +64,15 @@ Station = Annotated[
 Operator = Annotated[str | None, typer.Option(metavar="NAME", help="Who measured; otherwise $TAPTEST_OPERATOR.")]
 
 
+StiffnessU = Annotated[
+    float | None,
+    typer.Option("--stiffness-u", metavar="PERCENT", help="Standard uncertainty of the rig's stiffness; default 2."),
+]
+MassU = Annotated[
+    float | None, typer.Option("--mass-u", metavar="PERCENT", help="Standard uncertainty of the mass; default 0.5.")
+]
+
+
 @dataclass(frozen=True)
 class GivenSettings:
     """What the command line says of the settings; None where it says nothing, and then the files and the defaults hold."""
@@ -89,16 +98,8 @@ class GivenSettings:
             help="At most so many good skis are flagged; such as 1/100 (default) or 0.5%.",
         ),
     ] = None
-    stiffness_u_percent: Annotated[
-        float | None,
-        typer.Option(
-            "--stiffness-u", metavar="PERCENT", help="Standard uncertainty of the rig's stiffness; default 2."
-        ),
-    ] = None
-    mass_u_percent: Annotated[
-        float | None,
-        typer.Option("--mass-u", metavar="PERCENT", help="Standard uncertainty of the mass; default 0.5."),
-    ] = None
+    stiffness_u_percent: StiffnessU = None
+    mass_u_percent: MassU = None
     calibrations: CalibrationFolder = None
 
     def settings(self, beside: str | Path | None = None) -> Settings:

@@ -62,7 +62,9 @@ def pairs(
 
         console = output.screen()
         output.show(pairs_view(result, console.width), console)
-    output.finish([*map(str, result.problems), *result.unread], result.notes, nothing_read=not table.rows)
+    output.finish(
+        [*map(str, (*result.problems, *result.unread))], [*map(str, result.notes)], nothing_read=not table.rows
+    )
 
 
 def _limits(path: str | None, options: tuple[str | None, ...]) -> "PairLimits":

@@ -33,7 +33,9 @@ def plan(
     days: Annotated[
         float, typer.Option(metavar="PERCENT", help="With --runs: what a ski changes by from day to day besides.")
     ] = 0.0,
-    power: Annotated[float, typer.Option(metavar="PERCENT", help="How surely it is to be found.")] = 80.0,
+    power: Annotated[
+        float, typer.Option(metavar="PERCENT", help="Statistical power: how likely it is to be found.")
+    ] = 80.0,
     folder: CalibrationFolder = None,
     json: Json = False,
 ) -> None:

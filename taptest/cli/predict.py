@@ -6,10 +6,11 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import output, quantities
-from taptest.cli.options import Json
+from taptest.cli.options import GivenSettings, Json, MassU, StiffnessU
 from taptest.core.errors import shown
 
 if TYPE_CHECKING:
+    from taptest.config.settings import RigUncertainty
     from taptest.core.messages import Message
     from taptest.core.units import Dimension
     from taptest.identify.predicted import Change, LotPrediction
@@ -43,6 +44,8 @@ def predict(
     change_stiffness: Annotated[
         float, typer.Option(metavar="PERCENT", show_default=False, help="What this much more stiffness would do.")
     ] = 0.0,
+    stiffness_u: StiffnessU = None,
+    mass_u: MassU = None,
     json: Json = False,
 ) -> None:
     """Natural frequencies that mass and two-support bending stiffness predict.
@@ -62,14 +65,15 @@ def predict(
     }
     options = {name: value for name, value in given.items() if value is not None}
     change = _change(change_mass, change_stiffness)
+    rig = GivenSettings(stiffness_u_percent=stiffness_u, mass_u_percent=mass_u).settings(lot).rig
     if lot is None:
-        _predict_one(options, change, json)
+        _predict_one(options, change, rig, json)
     elif options:
         raise typer.BadParameter(
             f"the table {shown(lot)} says that already; leave one of them out", param_hint=next(iter(options))
         )
     else:
-        _predict_lot(lot, change, json)
+        _predict_lot(lot, change, rig, json)
 
 
 def _change(mass_percent: float, stiffness_percent: float) -> "Change":
@@ -81,7 +85,7 @@ def _change(mass_percent: float, stiffness_percent: float) -> "Change":
     return Change(mass_percent, stiffness_percent)
 
 
-def _predict_one(options: dict[str, str], change: "Change", json: bool) -> None:
+def _predict_one(options: dict[str, str], change: "Change", rig: "RigUncertainty", json: bool) -> None:
     from taptest.beam.construction import construction_names, load_construction
     from taptest.beam.predict import SkiMeasurements
     from taptest.identify.predicted import LotPrediction, predict_ski
@@ -103,6 +107,8 @@ def _predict_one(options: dict[str, str], change: "Change", json: bool) -> None:
         rig_centre_m=_metres(options, "--rig-centre"),
         binding_mass_kg=_quantity(options, "--binding-mass", "mass") or 0.0,
         binding_m=_metres(options, "--binding-at"),
+        stiffness_u_rel=rig.stiffness_u_rel,
+        mass_u_rel=rig.mass_u_rel,
     )
     ski = predict_ski(load_construction(options["--construction"]), measurements, change=change)
     if json:
@@ -114,12 +120,12 @@ def _predict_one(options: dict[str, str], change: "Change", json: bool) -> None:
     output.show(ski_view(ski, console.width), console)
 
 
-def _predict_lot(path: str, change: "Change", json: bool) -> None:
+def _predict_lot(path: str, change: "Change", rig: "RigUncertainty", json: bool) -> None:
     from taptest.identify.predicted import predict_lot
     from taptest.tables.lot import read_lot
 
     lot = read_lot(path)
-    result = predict_lot(lot, change=change)
+    result = predict_lot(lot, change=change, rig=rig)
     if json:
         _write_json(result, lot.problems)
     else:

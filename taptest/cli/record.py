@@ -1,13 +1,15 @@
 """``taptest record``: tap, and every good tap is kept, counted and entered."""
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from taptest.cli import keeping, output
-from taptest.cli.options import Channel, High, Json, Log, LogbookPlace, Low, Room
+from taptest.cli import keeping
+from taptest.cli.options import GivenSettings, Json, Log, LogbookPlace, takes_settings
 
 
+@takes_settings
 def record(
     lot: Annotated[str, typer.Argument(metavar="LOT", help="Table of skis (csv or xlsx), one line a ski.")],
     ski: Annotated[
@@ -23,10 +25,8 @@ def record(
     ] = None,
     fast: Annotated[bool, typer.Option("--fast", help="With --from: as fast as it can be worked on.")] = False,
     json: Json = False,
-    low: Low = 15.0,
-    high: High = 1500.0,
-    room: Room = None,
-    channel: Channel = None,
+    *,
+    given: GivenSettings,
     log: Log = False,
     logbook: LogbookPlace = None,
 ) -> None:
@@ -35,12 +35,15 @@ def record(
     Only the taps are kept, from a second before each until it has rung out. Keys, each followed by Enter: r repeat, d
     drop the last tap, s skip, n note, q quit; the id of a ski, typed or scanned, takes that one.
     """
+    from taptest.capture.lot_table import LotTable
     from taptest.cli.station import Options, run_station
 
-    settings = output.settings_from(low, high, room, channel)
+    given.settings(lot)  # wrong usage before anything is read
     if fast and source is None:
         raise typer.BadParameter("goes with --from FILE only: a microphone cannot be hurried", param_hint="--fast")
     if device is not None and source is not None:
         raise typer.BadParameter("leave one of them out", param_hint="--device / --from")
     kept = keeping.wanted(log, logbook)
-    run_station(Options(lot, ski, taps, device, quiet, source, fast, json, settings, log=kept, logbook=logbook))
+    table = LotTable(Path(lot))
+    settings = given.corrected(lot, table.constructions)
+    run_station(table, Options(ski, taps, device, quiet, source, fast, json, settings, log=kept, logbook=logbook))

@@ -22,6 +22,7 @@ from taptest.core.sound_system import libraries_silenced
 
 if TYPE_CHECKING:
     from taptest.capture.events import SessionEvent, SkiDone
+    from taptest.capture.lot_table import LotTable
     from taptest.capture.session import Session
     from taptest.capture.stream import Source
     from taptest.capture.worker import Worker
@@ -36,7 +37,6 @@ _REDRAW_S = 0.1
 class Options:
     """What was asked for on the command line."""
 
-    lot: str
     ski: str | None
     taps: int
     device: str | None
@@ -117,20 +117,19 @@ def _sound_for(event: SessionEvent) -> Kind | None:
     return "repeat" if again else None
 
 
-def run_station(options: Options) -> None:
+def run_station(table: LotTable, options: Options) -> None:
     """Run a session to its end and say what it has come to.
 
     Raises:
         TaptestError: the table cannot be read, or there is no sound to be had.
     """
-    from taptest.capture.lot_table import LotTable
     from taptest.capture.session import Session
     from taptest.capture.store import Store
     from taptest.core.processes import give_back_large_arrays
 
     give_back_large_arrays()
-    table = LotTable(Path(options.lot), settings=options.settings)
-    for note in table.notes:
+    corrections = options.settings.corrections
+    for note in (*table.notes, *corrections.notes, *corrections.problems):
         output.complain(f"note: {note}")
     interactive = sys.stdin is not None and sys.stdin.isatty() and output.screen().is_terminal and not options.json
     story = Story(modes=options.json, logged=options.log)
@@ -333,7 +332,7 @@ def _show_closing(options: Options, story: Story, *, in_full: bool) -> None:
     if options.json:
         from taptest.present.json.session import session_document
 
-        output.write_json(session_document(story.told))
+        output.write_json(session_document(story.told, options.settings.corrections.citations))
         return
     from taptest.capture.events import Ended
     from taptest.present.text.live_view import closing_view

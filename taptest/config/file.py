@@ -108,7 +108,7 @@ def _read(path: Path, limits: Limits) -> tuple[dict[str, Any], Limits]:
                     f"{shown(path, 200)}: limits.{shown(group)}.{shown(name)} cannot be set; there are {names}"
                 )
             value = _typed(path, f"limits.{known.name}", value, type(known.default))
-            if not known.least <= value <= known.most:
+            if known.least is not None and not known.least <= value <= known.most:
                 raise LimitsError(
                     f"{shown(path, 200)}: limits.{known.name} is {value:g}; {known.least:g} to {known.most:g} are accepted"
                 )

@@ -71,6 +71,8 @@ class LoopLimits:
     bounce_hz: float = limit(2.5, "Hz", PRACTICE, "bounce of a hung ski that is assumed")
     bounce_damping: float = limit(0.10, "1", "elastic cord; " + PRACTICE, "damping ratio of the bounce that is assumed")
     first_hz: float = limit(30.0, "Hz", PRACTICE, "first bending mode that is assumed")
+    accepted_bounce_hz: tuple[float, float] = limit((0.2, 20.0), "Hz", PRACTICE, "bounce that is accepted")
+    accepted_first_hz: tuple[float, float] = limit((3.0, 1000.0), "Hz", PRACTICE, "first mode that is accepted")
     visible: float = limit(
         12.0, "1", "noise reaches 3.5 once in 1000", "line over spectrum from which a bounce is seen"
     )
@@ -147,6 +149,13 @@ class LearningLimits:
     least_spread: float = limit(0.001, "1", PRACTICE, "least scatter that is assumed: hanging anew moves a ski so much")
     least_own: float = limit(0.25, "1", PRACTICE, "share of the variance of single modes that is not the taps' own")
     least_for_error: int = limit(3, "skis", PRACTICE, "skis with an order before its error is stated on its own")
+    least_judged: int = limit(5, "skis", PRACTICE, "skis that say what scatter of single modes is usual")
+    prior_scale: float = limit(0.015, "1", PRACTICE, "what a base is assumed not to know of the scale of all modes")
+    prior_shear: float = limit(1.5e-4, "1", "half of a bar of t/L = 0.014", "of shear, at (order + 1/2)² = 1")
+    prior_own: float = limit(0.08, "1", PRACTICE, "share of what it admits not to know that no smooth shape explains")
+    prior_shapes: tuple[float, ...] = limit(
+        (1.0, 1.0, 0.5, 1.0), "1", PRACTICE, "shares of the smooth shapes in the rest"
+    )
 
 
 @dataclass(frozen=True)
@@ -299,13 +308,7 @@ class LadderLimits:
     least_probability: float = limit(0.95, "", "set on simulated skis", "of the place of one resonance")
     least_placed: int = limit(2, "modes", "one mode says nothing about the others", "bending modes, below it ambiguous")
     least_modes: int = limit(
-        4,
-        "modes",
-        "set on 200 simulated skis and random tones",
-        "bending modes, below it a recheck",
-        settable=True,
-        least=2,
-        most=10,
+        4, "modes", "set on 200 simulated skis and random tones", "bending modes, below it a recheck"
     )
     least_spanned: float = limit(
         0.6, "", "set on 200 simulated skis and random tones", "share of the orders between lowest and highest"
@@ -394,6 +397,156 @@ class ClusterLimits:
 
 
 @dataclass(frozen=True)
+class PairingLimits:
+    """What makes a good pair where nobody says otherwise, and how well the differences of two skis are known.
+
+    Of each difference two steps: matched up to the first, close up to the second.
+    """
+
+    mass_g: tuple[float, float] = limit((5.0, 10.0), "g", PRACTICE, "matched and close in mass")
+    stiffness_percent: tuple[float, float] = limit((3.0, 5.0), "% of the mean", PRACTICE, "the same in stiffness")
+    frequency_percent: tuple[float, float] = limit((1.0, 3.0), "% of the mean", PRACTICE, "the same in frequency")
+    damping_percent: tuple[float, float] = limit((20.0, 40.0), "% of the mean", "own choice", "the same in damping")
+    balance_mm: tuple[float, float] = limit((5.0, 10.0), "mm", "own choice", "the same in the balance point")
+    length_mm: float = limit(5.0, "mm", PRACTICE, "skis farther apart in length are no pair")
+    mass_u_g: float = limit(1.0, "g", PRACTICE, "how weighing repeats on one scale, k = 1")
+    stiffness_u_percent: float = limit(1.0, "%", PRACTICE, "how bending repeats on one rig, k = 1")
+    balance_u_mm: float = limit(1.0, "mm", PRACTICE, "how balancing repeats, k = 1")
+    hung_anew_u_rel: float = limit(0.001, "1", PRACTICE, "hanging a ski anew moves what its modes share by so much")
+    mode_anew_u_rel: float = limit(0.0005, "1", PRACTICE, "and a single mode, against the others")
+    damping_anew_u_rel: float = limit(0.02, "1", PRACTICE, "and the damping of a mode")
+    build_u_rel: float = limit(0.005, "1", "assumed", "scatter of a kind about what stiffness and mass predict")
+    sure: float = limit(
+        2.576, "u", "99 % of a normal distribution", "tones this far from the prediction are remarked on"
+    )
+    uneven: float = limit(
+        0.01, "1", "good skis of a kind have 0.003 to 0.005 (assumed)", "spread between modes told of"
+    )
+    most_skis: int = limit(3_000, "skis", "what memory and a minute allow", "larger piles are refused")
+
+
+@dataclass(frozen=True)
+class TapLimits:
+    """What counts as a tap heard by a microphone, and which taps are used."""
+
+    attack_db: float = limit(
+        9.0, "dB", "set on taps and beating rings", "rise within 3 ms from which a contact is heard"
+    )
+    detect_db: float = limit(8.0, "dB", "set on quiet taps", "level over the noise from which a contact is heard")
+    aftershock_s: float = limit(0.15, "s", PRACTICE, "two contacts closer than this are one bad tap")
+    hidden_s: float = limit(0.43, "s", "set on bounces", "how long a ring may hide a second, weaker contact")
+    first_bounce_s: float = limit(0.018, "s", "set on bounces", "before it a bounce is lost in the wake of the contact")
+    quiet_db: float = limit(12.0, "dB", "set on quiet taps", "a tap closer to the noise is too quiet")
+    contact_s: float = limit(0.003, "s", PRACTICE + ": 1-3 ms with a soft tip", "the hammer has left the ski by then")
+    shortest_s: float = limit(0.25, "s", "set on taps in series", "a shorter ring is cut short")
+    longest_s: float = limit(6.0, "s", "no ski rings longer", "what is fitted of a ring at most")
+    least_decay_db: float = limit(
+        10.0, "dB", "set on taps in series", "a ring that falls less before it ends is cut short"
+    )
+    least_ring_s: float = limit(0.045, "s", "set on knocks", "what is over sooner is no ring")
+    burst: float = limit(
+        16.0, "1", "good taps in rooms stay below 13", "unpredicted energy from which a bounce is told"
+    )
+    burst_at_rise: float = limit(6.0, "1", "set on taps into rings", "the same where the level jumps as well")
+    least_bounce: float = limit(
+        10**-3.8, "1", "set on bounces", "a weaker bounce, against the first contact, is passed"
+    )
+    steady: float = limit(0.8, "1", "the slowest ring of a bar falls by more", "a floor that keeps up so far has moved")
+    floor_drop: float = limit(
+        0.4, "1", "set on recorders' automatic gain", "noise below so much of before: gain turned"
+    )
+    floor_rise: float = limit(
+        2.5, "1", "set on recorders' automatic gain", "noise above so much of before: gain turned"
+    )
+    gate_db: float = limit(6.0, "dB", "set on noise gates", "sudden fall under a ring from which a gate has closed")
+    clipped_level: float = limit(0.9985, "of full scale", "rounding and dither", "two samples as high are clipped")
+    swelling: float = limit(0.7, "1", "set on voices", "as loud a third of a second later is no ring")
+    other_sounds: float = limit(2.0, "1", "set on talk and music", "so many other sounds for each tap: none is used")
+
+
+@dataclass(frozen=True)
+class PickupTapLimits:
+    """What counts as a tap in the series of a pickup, and which are used."""
+
+    rise: float = limit(6.0, "1", "set on simulated pickups", "rise in energy from which a contact is found")
+    detect: float = limit(10.0, "1", "set on simulated pickups", "energy over the floor from which a contact is found")
+    quiet_db: float = limit(15.0, "dB", "set on simulated pickups", "a tap closer to the noise is too quiet")
+    together_s: float = limit(0.15, "s", PRACTICE, "two contacts closer than this are one bad tap")
+    contact_s: float = limit(0.004, "s", PRACTICE + ": 1-3 ms with a soft tip", "the hammer has left the ski by then")
+    shortest_s: float = limit(0.4, "s", "set on simulated pickups", "a shorter ring is cut short")
+    longest_s: float = limit(6.0, "s", "no ski rings longer", "what is fitted of a ring at most")
+    bounce_hz: float = limit(2000.0, "Hz", "a bounce then has eight samples", "sampled more slowly no bounce is told")
+
+
+@dataclass(frozen=True)
+class NoiseLimits:
+    """What is taken for mains hum, and for noise."""
+
+    hum_line: float = limit(12.0, "1", "set on silences", "power over the noise from which a harmonic is hum")
+    hum_line_alone: float = limit(30.0, "1", "one in a hundred silences by chance", "the same for a single harmonic")
+    mains_spread: float = limit(0.012, "1", PRACTICE + ": grids keep 1 %", "how far mains may be off 50 or 60 Hz")
+    hum_top_hz: float = limit(1000.0, "Hz", PRACTICE, "hum is looked for up to here")
+    ringing_on: float = limit(2.0, "1", "3 standard deviations of five blocks", "a louder later silence still rings")
+
+
+@dataclass(frozen=True)
+class ModeLimits:
+    """Which damped tones are modes of the ski."""
+
+    heard: float = limit(14.0, "1", "2 unknowns: chance 0.1 %", "misfit a mode removes in one tap to be heard in it")
+    explained: float = limit(0.75, "1", "set on voices and knocks", "share of a tap that decaying tones must explain")
+    resonant: float = limit(0.045, "1", "no ski damps its modes more", "damping ratio up to which a tone is a ring")
+    broad: float = limit(0.10, "1", "the thud of the contact", "damping ratio above which a tone is no mode")
+    deaf_below_hz: float = limit(130.0, "Hz", "small microphones", "modes below are searched for once more")
+    clean: float = limit(1.3, "1", "noise is 1", "power left below that frequency from which they are")
+    f_ratio: float = limit(1.5, "1", "set on simulated rooms", "misfit a tone explains over what is left around it")
+    overdamped: float = limit(0.5, "1", "no peak at all", "damping ratio above which a component is not a tone")
+    shadow_db: float = limit(
+        -20.0, "dB", "set on simulated rooms", "next to a strong mode, what is fainter is its echo"
+    )
+    shadow_width: float = limit(0.02, "1", "set on simulated rooms", "relative distance from which the shadow fades")
+    room_scale: float = limit(
+        4.0, "1", "two uncertainties then hold 92 to 94 % of modes", "how far a room moves a mode over what it leaves"
+    )
+    close: float = limit(2.0, "bandwidths", "set on simulated pairs", "neighbours as close are flagged")
+    short_decay: float = limit(2.0, "1", "falls by 17 dB", "decay times power in a segment below which it is short")
+    known_place: float = limit(0.002, "1", "no part of a room's answer is", "known so well a tone is a mode anyhow")
+    same: float = limit(0.004, "1", "set on simulated rooms", "a late decay as near in frequency is of the same mode")
+    same_at_most: float = limit(0.02, "1", "modes lie farther apart", "and never farther off than this")
+
+
+@dataclass(frozen=True)
+class RoomLimits:
+    """How a known room bears on damping."""
+
+    factor: float = limit(
+        1.5, "1", "a settled room then moves damping by 2 % at most", "modes must ring so much longer than the room"
+    )
+    waits: tuple[float, ...] = limit(
+        (0.3, 0.6), "reverberation times", "early the room is wrong, late the noise", "when a mode is fitted once more"
+    )
+    shared: float = limit(0.5, "1", "two uncertainties then hold 95 % of modes", "correlation of the two late fits")
+    reverberant: float = limit(0.016, "1", "18 dB below, as at 0.3 m from a ski", "energy of the room over the direct")
+    uncertain: float = limit(0.025, "1", "twice that is 5 %", "relative uncertainty from which damping is flagged")
+    sure: float = limit(0.1, "1", "set on simulated rooms", "a late damping known no better does not decide")
+    to_limit: float = limit(
+        2.2, "u", "95 in 100 modes that simulated rooms limit lie below it", "uncertainties up to the damping's limit"
+    )
+
+
+@dataclass(frozen=True)
+class BeamLimits:
+    """What is unusual of a ski whose frequencies are predicted."""
+
+    usual_length_m: tuple[float, float] = limit((1.2, 2.2), "m", PRACTICE, "outside a length is remarked on")
+    usual_mass_kg: tuple[float, float] = limit((0.3, 1.2), "kg", PRACTICE, "outside a mass is remarked on")
+    usual_ei_n_m2: tuple[float, float] = limit((40.0, 600.0), "N m²", PRACTICE, "outside a stiffness is remarked on")
+    least_ei_n_m2: float = limit(1.0, "N m²", "a value in N/mm gives less", "a softer ski is refused")
+    least_span: float = limit(0.4, "of the length", PRACTICE, "a shorter span is remarked on")
+    flattening_span_m: float = limit(0.8, "m", PRACTICE, "from this span on a flattening stiffness is told")
+
+
+@dataclass(frozen=True)
 class Limits:
     """All limits, by what they decide about."""
 
@@ -412,10 +565,17 @@ class Limits:
     temperature: TemperatureLimits = TemperatureLimits()
     plan: PlanLimits = PlanLimits()
     learning: LearningLimits = LearningLimits()
+    pairing: PairingLimits = PairingLimits()
     reliability: ReliabilityLimits = ReliabilityLimits()
     logbook: LogbookLimits = LogbookLimits()
     tables: TableLimits = TableLimits()
     format: FormatLimits = FormatLimits()
+    tap: TapLimits = TapLimits()
+    pickup_tap: PickupTapLimits = PickupTapLimits()
+    noise: NoiseLimits = NoiseLimits()
+    mode: ModeLimits = ModeLimits()
+    room: RoomLimits = RoomLimits()
+    beam: BeamLimits = BeamLimits()
     agreement: AgreementLimits = AgreementLimits()
     input: InputLimits = InputLimits()
     playback: PlaybackLimits = PlaybackLimits()

@@ -120,6 +120,53 @@ SENTENCES: dict[str, Sentence] = {
         "{group}: measured between {low_c:.0f} and {high_c:.0f} °C",
         "frequencies are corrected for it, damping is not",
     ),
+    # --- pairs: the other ski of the two is the subject -------------------------------------------------------------
+    "pair-binding": Sentence("obstacle", "{bound} carries a binding and the other does not: nothing can be compared"),
+    "pair-construction": Sentence("outlier", "of different construction: {first} and {second}"),
+    "pair-length": Sentence("outlier", "{apart_mm:.0f} mm apart in length (limit {limit_mm:g} mm)"),
+    "pair-side": Sentence("outlier", "both are marked {side}"),
+    "pair-mass": Sentence("remark", "{_ski} is {apart_g:.0f} g {way} ({step} up to {limit_g:g} g)"),
+    "pair-stiffness": Sentence(
+        "remark", "{_ski} is {way} by {apart_percent:.1f} % of their mean ({step} up to {limit_percent:g} %)"
+    ),
+    "pair-frequency": Sentence(
+        "remark",
+        "{_ski} is {way} in tone by {apart_percent:.1f} % of their mean, {apart_cents:.0f} cents, ({step} up to "
+        "{limit_percent:g} %)",
+    ),
+    "pair-damping": Sentence(
+        "remark", "{_ski} is {way} damped by {apart_percent:.1f} % of their mean ({step} up to {limit_percent:g} %)"
+    ),
+    "pair-balance": Sentence("remark", "{_ski} balances {apart_mm:.0f} mm {way} ({step} up to {limit_mm:g} mm)"),
+    "pair-off-prediction": Sentence(
+        "recheck",
+        "by mass and stiffness {_ski} should ring {should_percent:.1f} % {should}, but it rings {does_percent:.1f} % "
+        "{does}: weigh and bend both again; if the numbers hold, the two are not built alike",
+    ),
+    "pair-uneven": Sentence(
+        "recheck",
+        "their modes lie unevenly apart, by {spread_percent:.1f} % between modes: one may have a soft spot; check the lot",
+    ),
+    "pair-nothing-known": Sentence("obstacle", "no {absent} to compare{why}"),
+    "pair-partly-known": Sentence("remark", "on {known} alone, {absent} not known{why}"),
+    "pair-generations": Sentence("remark", "of different generations: {first} and {second}"),
+    "pair-temperatures": Sentence(
+        "remark", "measured {apart_k:.0f} K apart, which moves the tone by about {percent:.1f} %"
+    ),
+    "left-no-pair-id": Sentence("note", "has no pair_id"),
+    "left-alone": Sentence("note", "the only usable ski of pair {pair}"),
+    "left-several": Sentence("note", "one of {skis} skis of pair {pair}: which two belong together is not clear"),
+    "left-nothing-like-it": Sentence(
+        "note",
+        "no other ski of its construction, binding state and length, and of the other side, to compare it with",
+    ),
+    "left-better-pairs": Sentence("note", "would go with {nearest}, which makes a better pair or is needed elsewhere"),
+    "left-too-far": Sentence("note", "nearest is {nearest}, but {difference}"),
+    "pairing-approximate": Sentence(
+        "note",
+        "of each ski only the {partners} nearest partners were weighed, as more than {most} pairs are allowed: the "
+        "pairing may not be the very best; narrower limits make it so",
+    ),
     # Numbers and units, in a cell or typed: they go on from "found 'VALUE', ".
     "number-ambiguous": Sentence("error", "which may mean {decimal} or {whole}", "write {whole} or {decimal}"),
     "not-a-number": Sentence("error", "which is not a number", "write a number such as 520 or 3.25"),

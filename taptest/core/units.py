@@ -7,6 +7,7 @@ point is a decimal point, except that in a table with decimal commas "1.234" is 
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
@@ -111,6 +112,21 @@ def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, str]
     if math.isinf(value):
         raise UnitError(message("number-too-large"))
     return value, (parts["unit"] or "").strip()
+
+
+def parse_with_unit(text: str, units: Sequence[Unit]) -> tuple[float, Unit]:
+    """A number and which of these units is written behind it, the first where none is.
+
+    Raises:
+        UnitError: as `parse_number`, or another unit is written.
+    """
+    value, written = parse_number(text)
+    symbol = "".join(written.split()).casefold() or units[0].symbol.casefold()
+    unit = next((unit for unit in units if unit.symbol.casefold() == symbol), None)
+    if unit is None:
+        accepted = ", ".join(unit.symbol for unit in units)
+        raise UnitError(message("unit-not-accepted", written=shown(written), accepted=accepted))
+    return value, unit
 
 
 def decimal_mark(text: str) -> str:

@@ -163,3 +163,24 @@ def columns_named(path: Path, names: list[str], kinds: dict[str, Kind] | None) -
 def refusal(path: Path, text: str) -> ExchangeError:
     """What is wrong with a file, behind its name."""
     return ExchangeError(f"{shown(path, 200)}: {text}")
+
+
+def contents(path: Path, most_bytes: int = MAX_FILE_BYTES) -> bytes:
+    """What a file holds.
+
+    Raises:
+        ExchangeError: missing, no file, empty, or too large.
+    """
+    try:
+        if not path.is_file():
+            what = "is a folder or a device" if path.exists() else "not found"
+            raise refusal(path, f"{what}; check the name")
+        with path.open("rb") as stream:
+            data = stream.read(most_bytes + 1)
+    except (OSError, ValueError) as problem:
+        raise refusal(path, f"cannot be read ({shown(problem, 100)}); check the name and the disk") from problem
+    if len(data) > most_bytes:
+        raise refusal(path, f"holds more than {most_bytes / 1e6:.0f} MB; split it")
+    if not data:
+        raise refusal(path, "is empty (0 bytes); write it again")
+    return data

@@ -13,7 +13,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, fields
 from pathlib import Path
-from typing import Any
+from typing import Any, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +22,11 @@ from taptest.config.settings import Settings
 from taptest.core.durable import write_durably
 from taptest.core.errors import ExchangeError, TaptestError, shown
 from taptest.core.version import VERSION
+from taptest.export.cells import contents, refusal
 from taptest.io.recording import Recording
 from taptest.io.universal import UniversalFunction, read_functions
 from taptest.signal.analysis import Analysis, Mode
-from taptest.signal.traces import ring_down_trace
+from taptest.signal.traces import mean_power, ring_down_trace
 
 Real = NDArray[np.float64]
 
@@ -81,19 +82,15 @@ class TapSpectrum:
 
 def tap_spectrum(recording: Recording, analysis: Analysis, settings: Settings) -> TapSpectrum | None:
     """Spectrum and decays of what was found in a recording; None where it has no good tap."""
-    taps, rate = analysis.accepted, float(analysis.sample_rate_hz)
-    if not taps:
+    rate = float(analysis.sample_rate_hz)
+    mean = mean_power(recording, analysis, low_hz=settings.low_hz, high_hz=analysis.high_hz(settings))
+    if mean is None:
         return None
-    samples = np.asarray(recording.samples[:, analysis.channel - 1], dtype=np.float64)
     quantity, unit, scale, file_rate = "sound", _FULL_SCALE, 1.0, rate
     if analysis.pickup is not None:
         channel = analysis.pickup.channels[analysis.channel - 1]
         quantity, unit, scale = channel.quantity, channel.unit or _FULL_SCALE, channel.full_scale
         file_rate = analysis.pickup.sample_rate_hz
-    length = min(round(analysis.record_s * rate), *(tap.stop - tap.start for tap in taps))
-    frequency: Real = np.asarray(np.fft.rfftfreq(length, 1 / rate), dtype=np.float64)
-    wanted = (frequency >= settings.low_hz) & (frequency <= analysis.high_hz(settings))
-    power = np.mean([np.abs(np.fft.rfft(samples[tap.start : tap.start + length])[wanted]) ** 2 for tap in taps], axis=0)
     traces = ((mode, ring_down_trace(recording, analysis, mode)) for mode in analysis.modes)
     decays = tuple(_decay(mode, trace.time_s, trace.level_db) for mode, trace in traces if trace is not None)
     return TapSpectrum(
@@ -102,10 +99,10 @@ def tap_spectrum(recording: Recording, analysis: Analysis, settings: Settings) -
         quantity,
         unit,
         analysis.channel,
-        len(taps),
-        length / rate,
-        frequency[wanted],
-        np.asarray(2 * power * scale**2 / (rate * length)),
+        len(analysis.accepted),
+        mean.samples / rate,
+        mean.frequencies_hz,
+        np.asarray(2 * mean.power * scale**2 / (rate * mean.samples)),
         decays,
     )
 
@@ -123,12 +120,12 @@ def check_spectra_name(path: str | Path) -> None:
     """
     target = Path(path)
     if target.suffix.casefold() not in SUFFIXES:
-        raise _refusal(target, f"has no known suffix; name it {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}")
+        raise refusal(target, f"has no known suffix; name it {', '.join(SUFFIXES[:-1])} or {SUFFIXES[-1]}")
     if not target.absolute().parent.is_dir():
-        raise _refusal(target, "there is no such folder; make it first")
+        raise refusal(target, "there is no such folder; make it first")
     _library(target)
     if target.exists() and not _holds_spectra(target):
-        raise _refusal(target, "is there and holds no spectra of taptest; choose another name")
+        raise refusal(target, "is there and holds no spectra of taptest; choose another name")
 
 
 def write_spectra(path: str | Path, spectra: Sequence[TapSpectrum]) -> None:
@@ -140,17 +137,17 @@ def write_spectra(path: str | Path, spectra: Sequence[TapSpectrum]) -> None:
     target = Path(path)
     check_spectra_name(target)
     if not spectra:
-        raise _refusal(target, "nothing to write: no recording has a good tap")
+        raise refusal(target, "nothing to write: no recording has a good tap")
     try:
         data = _universal_bytes(target, spectra) if _is_universal(target) else _hdf_bytes(target, spectra)
         if not _same(target, data, spectra):
-            raise _refusal(target, "not written: it did not read back as it was; choose the other format and report it")
+            raise refusal(target, "not written: it did not read back as it was; choose the other format and report it")
         write_durably(target, data)
         written = target.read_bytes()
     except OSError as problem:
-        raise _refusal(target, f"cannot be written ({shown(problem, 100)}); check the folder and the disk") from problem
+        raise refusal(target, f"cannot be written ({shown(problem, 100)}); check the folder and the disk") from problem
     if written != data:
-        raise _refusal(target, "does not hold what was written to it; check the disk and write it again")
+        raise refusal(target, "does not hold what was written to it; check the disk and write it again")
 
 
 def read_spectra(path: str | Path) -> tuple[TapSpectrum, ...]:
@@ -160,16 +157,7 @@ def read_spectra(path: str | Path) -> tuple[TapSpectrum, ...]:
         ExchangeError: missing, too large, damaged, of another schema, or the extra is missing.
     """
     source = Path(path)
-    try:
-        if not source.is_file():
-            raise _refusal(source, "not found, or no file; check the name")
-        with source.open("rb") as stream:
-            data = stream.read(MAX_FILE_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        raise _refusal(source, f"cannot be read ({shown(problem, 100)})") from problem
-    if len(data) > MAX_FILE_BYTES:
-        raise _refusal(source, f"holds more than {MAX_FILE_BYTES / 1e6:.0f} MB, which no spectra do")
-    return _from_hdf(source, data)
+    return _from_hdf(source, contents(source, MAX_FILE_BYTES))
 
 
 def _holds_spectra(path: Path) -> bool:
@@ -195,7 +183,7 @@ def _library(path: Path) -> Any:
             return pyuff
         import h5py
     except ImportError:
-        raise _refusal(path, "needs the extra 'exchange': pip install 'taptest[exchange]'") from None
+        raise refusal(path, "needs the extra 'exchange': pip install 'taptest[exchange]'") from None
     return h5py
 
 
@@ -207,67 +195,62 @@ def _universal_bytes(path: Path, spectra: Sequence[TapSpectrum]) -> bytes:
         try:
             pyuff.UFF(str(draft)).write_sets(sets, mode="add")
         except Exception as problem:  # it raises nothing more precise
-            raise _refusal(path, f"pyuff cannot write it ({shown(problem, 80)}); choose .h5") from problem
+            raise refusal(path, f"pyuff cannot write it ({shown(problem, 80)}); choose .h5") from problem
         return draft.read_bytes()
 
 
 def _universal_sets(pyuff: Any, number: int, spectrum: TapSpectrum) -> list[dict[str, Any]]:
-    unit = "" if spectrum.unit == _FULL_SCALE else spectrum.unit.replace("²", "^2")
-    step = float(spectrum.frequency_hz[1] - spectrum.frequency_hz[0]) if len(spectrum.frequency_hz) > 1 else 1.0
     common = {
         "binary": 0,
         "id4": _ascii(f"recording {spectrum.path}, channel {spectrum.channel}"),
         "id5": f"taptest {VERSION}",
-        "ver_num": 0,
-        "load_case_id": 0,
         "rsp_ent_name": "ski",
         "rsp_node": number,
         "rsp_dir": 3,
         "ref_ent_name": "NONE",
-        "ref_node": 0,
-        "ref_dir": 0,
-        "orddenom_spec_data_type": 0,
-        "z_axis_spec_data_type": 0,
         "z_axis_value": 0.0,
+        **dict.fromkeys(("ver_num", "load_case_id", "ref_node", "ref_dir"), 0),
+        **dict.fromkeys(("orddenom_spec_data_type", "z_axis_spec_data_type"), 0),
     }
-    sets = [
+    unit = _FULL_SCALE if spectrum.unit == _FULL_SCALE else spectrum.unit.replace("²", "^2")
+    hz = spectrum.frequency_hz
+    step = float(hz[1] - hz[0]) if len(hz) > 1 else 1.0
+    density = pyuff.prepare_58(
+        **common,
+        func_type=_POWER_DENSITY,
+        id1="mean power spectral density of taps, one-sided, no window",
+        id2=f"taps={spectrum.taps} record_s={spectrum.record_s:.9g} sample_rate_hz={spectrum.sample_rate_hz:.9g}",
+        id3=f"{_STEP_MARK}{float(hz[0])!r} step_hz={step!r}",
+        x=hz,
+        data=spectrum.power_density,
+        abscissa_spacing=1,
+        abscissa_min=float(hz[0]),
+        abscissa_inc=step,
+        abscissa_spec_data_type=_FREQUENCY,
+        abscissa_axis_units_lab="Hz",
+        ordinate_spec_data_type=_MOTIONS.get(spectrum.quantity, _UNKNOWN),
+        ordinate_axis_units_lab=f"({unit})^2/Hz",
+    )
+    decays = [
         pyuff.prepare_58(
             **common,
-            func_type=_POWER_DENSITY,
-            id1="mean power spectral density of taps, one-sided, no window",
-            id2=f"taps={spectrum.taps} record_s={spectrum.record_s:.9g} sample_rate_hz={spectrum.sample_rate_hz:.9g}",
-            id3=f"{_STEP_MARK}{float(spectrum.frequency_hz[0])!r} step_hz={step!r}",
-            x=spectrum.frequency_hz,
-            data=spectrum.power_density,
-            abscissa_spacing=1,
-            abscissa_min=float(spectrum.frequency_hz[0]),
-            abscissa_inc=step,
-            abscissa_spec_data_type=_FREQUENCY,
-            abscissa_axis_units_lab="Hz",
-            ordinate_spec_data_type=_MOTIONS.get(spectrum.quantity, _UNKNOWN),
-            ordinate_axis_units_lab=f"({unit or _FULL_SCALE})^2/Hz",
+            func_type=_GENERAL,
+            id1=f"decay of the mode at {decay.frequency_hz:.6g} Hz",
+            id2=f"frequency_hz={decay.frequency_hz:.9g} frequency_u_hz={decay.frequency_u_hz:.3g} taps={decay.taps}",
+            id3=f"damping_ratio={decay.damping_ratio:.9g} damping_ratio_u={decay.damping_ratio_u:.3g}",
+            x=decay.time_s,
+            data=decay.decay_db,
+            abscissa_spacing=0,
+            abscissa_min=0.0,
+            abscissa_inc=0.0,
+            abscissa_spec_data_type=_TIME,
+            abscissa_axis_units_lab="s",
+            ordinate_spec_data_type=_UNKNOWN,
+            ordinate_axis_units_lab="dB",
         )
+        for decay in spectrum.decays
     ]
-    for decay in spectrum.decays:
-        sets.append(
-            pyuff.prepare_58(
-                **common,
-                func_type=_GENERAL,
-                id1=f"decay of the mode at {decay.frequency_hz:.6g} Hz",
-                id2=f"frequency_hz={decay.frequency_hz:.9g} frequency_u_hz={decay.frequency_u_hz:.3g} taps={decay.taps}",
-                id3=f"damping_ratio={decay.damping_ratio:.9g} damping_ratio_u={decay.damping_ratio_u:.3g}",
-                x=decay.time_s,
-                data=decay.decay_db,
-                abscissa_spacing=0,
-                abscissa_min=0.0,
-                abscissa_inc=0.0,
-                abscissa_spec_data_type=_TIME,
-                abscissa_axis_units_lab="s",
-                ordinate_spec_data_type=_UNKNOWN,
-                ordinate_axis_units_lab="dB",
-            )
-        )
-    return sets
+    return [density, *decays]
 
 
 def _ascii(text: str) -> str:
@@ -300,14 +283,9 @@ def _same_functions(functions: Sequence[UniversalFunction], spectra: Sequence[Ta
 
 
 def _equal(one: Any, other: Any) -> bool:
-    for field in fields(one):
-        left, right = getattr(one, field.name), getattr(other, field.name)
-        if field.name == "decays":
-            if len(left) != len(right) or not all(map(_equal, left, right)):
-                return False
-        elif not np.array_equal(left, right):
-            return False
-    return True
+    pairs = ((getattr(one, field.name), getattr(other, field.name)) for field in fields(one) if field.name != "decays")
+    left, right = (getattr(each, "decays", ()) for each in (one, other))
+    return all(np.array_equal(*pair) for pair in pairs) and len(left) == len(right) and all(map(_equal, left, right))
 
 
 def _hdf_bytes(path: Path, spectra: Sequence[TapSpectrum]) -> bytes:
@@ -349,64 +327,52 @@ def _from_hdf(path: Path, data: bytes) -> tuple[TapSpectrum, ...]:
 
     def attribute(holder: Any, name: str) -> Any:
         if holder.attrs.get_id(name).dtype.kind not in "Sifu":
-            raise _refusal(path, f"'{shown(name)}' is no number and no text of fixed length; write it again")
+            raise refusal(path, f"'{shown(name)}' is no number and no text of fixed length; write it again")
         value = holder.attrs[name]
         return value.decode("utf-8") if isinstance(value, bytes) else value
 
     def values(group: Any, name: str) -> Real:
         # A link out of the file, or a length that is only claimed, is not followed.
         if not isinstance(group.get(name, getlink=True), h5py.HardLink):
-            raise _refusal(path, f"'{shown(name)}' is missing or a link; write it again")
+            raise refusal(path, f"'{shown(name)}' is missing or a link; write it again")
         dataset = group[name]
         if not isinstance(dataset, h5py.Dataset) or dataset.ndim != 1 or dataset.dtype != np.float64:
-            raise _refusal(path, f"'{shown(name)}' is no row of numbers in double precision; write it again")
+            raise refusal(path, f"'{shown(name)}' is no row of numbers in double precision; write it again")
         if dataset.external or dataset.is_virtual or dataset.chunks is not None:
-            raise _refusal(path, f"'{shown(name)}' is stored elsewhere or packed; write it again")
+            raise refusal(path, f"'{shown(name)}' is stored elsewhere or packed; write it again")
         left[0] -= dataset.size
         if left[0] < 0 or dataset.size * 8 > len(data):
-            raise _refusal(
+            raise refusal(
                 path, f"claims {dataset.size} values in '{shown(name)}', more than it can hold; write it again"
             )
         return np.asarray(dataset[()], dtype=np.float64)
 
     def groups(parent: Any, name: str) -> list[Any]:
         if not isinstance(parent.get(name, getlink=True), h5py.HardLink) or len(parent[name]) > MAX_RECORDINGS:
-            raise _refusal(path, f"'{shown(name)}' is missing, a link or too large; write it again")
+            raise refusal(path, f"'{shown(name)}' is missing, a link or too large; write it again")
         inside = parent[name]
         return [inside[key] for key in sorted(inside) if isinstance(inside.get(key, getlink=True), h5py.HardLink)]
+
+    kinds: dict[Any, Any] = {"str": str, "int": int, "float": float}
+
+    def read(kind: Any, group: Any, **given: Any) -> Any:
+        """A `TapSpectrum` or a `Decay`, each value from where its kind is kept."""
+        for each in fields(kind):
+            if each.name not in given:
+                of_kind = kinds.get(each.type)
+                given[each.name] = values(group, each.name) if of_kind is None else of_kind(attribute(group, each.name))
+        return kind(**given)
+
+    def spectrum(group: Any) -> TapSpectrum:
+        decays = tuple(read(Decay, place) for place in groups(group, "decays"))
+        return cast(TapSpectrum, read(TapSpectrum, group, decays=decays))
 
     try:
         with h5py.File(io.BytesIO(data), "r") as file:
             if "schema" not in file.attrs or attribute(file, "schema") != SCHEMA:
-                raise _refusal(path, f"is no file of the schema {SCHEMA}")
-            return tuple(
-                TapSpectrum(
-                    str(attribute(group, "path")),
-                    float(attribute(group, "sample_rate_hz")),
-                    str(attribute(group, "quantity")),
-                    str(attribute(group, "unit")),
-                    int(attribute(group, "channel")),
-                    int(attribute(group, "taps")),
-                    float(attribute(group, "record_s")),
-                    values(group, "frequency_hz"),
-                    values(group, "power_density"),
-                    tuple(
-                        Decay(
-                            **{name: float(attribute(place, name)) for name in _MODE_VALUES[:-1]},
-                            taps=int(attribute(place, "taps")),
-                            time_s=values(place, "time_s"),
-                            decay_db=values(place, "decay_db"),
-                        )
-                        for place in groups(group, "decays")
-                    ),
-                )
-                for group in groups(file, "recordings")
-            )
+                raise refusal(path, f"is no file of the schema {SCHEMA}")
+            return tuple(spectrum(group) for group in groups(file, "recordings"))
     except (OSError, KeyError, ValueError, TypeError, RuntimeError, AttributeError, OverflowError) as problem:
-        raise _refusal(path, f"is no HDF5 file of spectra, or a damaged one ({shown(problem, 80)})") from problem
+        raise refusal(path, f"is no HDF5 file of spectra, or a damaged one ({shown(problem, 80)})") from problem
     except MemoryError:
-        raise _refusal(path, "is damaged: it claims more than fits into memory") from None
-
-
-def _refusal(path: Path, text: str) -> ExchangeError:
-    return ExchangeError(f"{shown(path, 200)}: {text}")
+        raise refusal(path, "is damaged: it claims more than fits into memory") from None

@@ -38,7 +38,6 @@ from taptest.export.cells import (
     MAX_CELL_CHARACTERS,
     MAX_CELLS,
     MAX_COLUMNS,
-    MAX_FILE_BYTES,
     MAX_ROWS,
     Column,
     ExchangeTable,
@@ -46,6 +45,7 @@ from taptest.export.cells import (
     Refused,
     Value,
     columns_named,
+    contents,
     problem_with,
     read_value,
     refusal,
@@ -91,7 +91,7 @@ def read_table(
     """
     source = Path(path)
     suffix = _suffix(source)
-    data = _contents(source)
+    data = contents(source)
     kinds = None if columns is None else {column.name: column.kind for column in columns}
     if suffix == ".csv":
         return _from_cells(source, _csv_cells(source, data), kinds, refused)
@@ -288,22 +288,6 @@ def _json_value(path: Path, line: int, column: Column, value: Any) -> Value:
     if problem:
         raise refusal(path, f"line {line}, column {shown(column.name)}: {problem}")
     return value  # type: ignore[no-any-return]
-
-
-def _contents(path: Path) -> bytes:
-    try:
-        if not path.is_file():
-            what = "is a folder or a device" if path.exists() else "not found"
-            raise refusal(path, f"{what}; check the name")
-        with path.open("rb") as stream:
-            data = stream.read(MAX_FILE_BYTES + 1)
-    except (OSError, ValueError) as problem:
-        raise refusal(path, f"cannot be read ({shown(problem, 100)}); check the name and the disk") from problem
-    if len(data) > MAX_FILE_BYTES:
-        raise refusal(path, f"holds more than {MAX_FILE_BYTES / 1e6:.0f} MB; split it")
-    if not data:
-        raise refusal(path, "is empty (0 bytes); write it again")
-    return data
 
 
 _WRITERS: dict[str, Callable[[Path, Sequence[Column], Sequence[Sequence[Value]]], bytes]] = {

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.beam.predict import Prediction
+from taptest.config.limits import LIMITS
 from taptest.signal.analysis import Mode
 from taptest.ski.modes import Family, Identification, PlacedMode
 
@@ -40,9 +41,9 @@ class MatchSettings:
     ``least_odds`` of the best reading against the next to judge a ski at all; ``least_probability`` of one resonance's place.
     """
 
-    least_odds: float = 20.0
-    least_probability: float = 0.95
-    least_modes: int = 2
+    least_odds: float = LIMITS.ladder.least_odds
+    least_probability: float = LIMITS.ladder.least_probability
+    least_modes: int = LIMITS.ladder.least_placed
     audible_hz: float = 30.0  # half of the bending modes are heard at this frequency, few below (a small microphone)
     heard_bending: float = 0.8
     heard_torsion: float = 0.45

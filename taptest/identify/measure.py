@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import replace
 from functools import lru_cache
 from math import sqrt
@@ -16,7 +16,7 @@ from taptest.config.settings import RigUncertainty, Settings
 from taptest.core.errors import ConstructionError, RecordingError
 from taptest.core.messages import Message, Subject, message
 from taptest.identify.ladder import ON_THE_SKI, MatchSettings, identify
-from taptest.io.recording import read_recording
+from taptest.io.recording import Recording, read_recording
 from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 from taptest.signal.taps import REASONS
 from taptest.ski.facts import SkiFacts
@@ -56,11 +56,15 @@ def _missing(facts: SkiFacts) -> Message:
     return message("prediction-lacks", missing=" or ".join(name for name, value in given.items() if value is None))
 
 
+Keep = Callable[[Recording], object]
+
+
 def measure_ski(
     facts: SkiFacts,
     construction: Construction | ConstructionError | None,
     settings: Settings,
     keep_analyses: bool = False,
+    keep: Keep | None = None,
 ) -> Ski:
     """Everything that can be found out about one ski; what stands in the way is said in the record, never raised.
 
@@ -69,16 +73,22 @@ def measure_ski(
         construction: the one that it names, why that cannot be had, or None where it names none.
         settings: for the analysis of its recordings.
         keep_analyses: leave what was heard in each recording in the record, about 0.1 MB each.
+        keep: called with each recording, which is not read again for it; what it returns is ``kept`` in the record.
     """
-    analyses, unread = [], []
+    analyses: list[Analysis] = []
+    unread: list[Message] = []
+    kept: list[object] = []
     for path in facts.recordings:
         try:
-            analyses.append(analyse(read_recording(path), settings))
+            recording = read_recording(path)
+            analyses.append(analyse(recording, settings))
+            if keep is not None:
+                kept.append(keep(recording))
         except RecordingError as problem:
             about = Subject(ski=facts.ski_id, file=path.name, line=facts.line)
             unread.append(message("recording-unread", about, problem=str(problem)))
     ski = measure_heard(facts, construction, analyses, settings, unread=unread)
-    return ski if keep_analyses else replace(ski, analyses=())
+    return replace(ski, analyses=ski.analyses if keep_analyses else (), kept=tuple(kept))
 
 
 def measure_heard(

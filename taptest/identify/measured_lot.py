@@ -13,7 +13,7 @@ from taptest.config.settings import Settings
 from taptest.core.errors import ConstructionError
 from taptest.core.messages import Message, Subject, message
 from taptest.core.processes import processes
-from taptest.identify.measure import measure_ski
+from taptest.identify.measure import Keep, measure_ski
 from taptest.ski.facts import SkiFacts
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
@@ -47,6 +47,7 @@ def measure_lot(
     progress: Progress | None = None,
     workers: int | Executor = 1,
     keep_analyses: bool = False,
+    keep: Keep | None = None,
 ) -> MeasuredLot:
     """Read, analyse, predict and identify every ski of a lot.
 
@@ -59,11 +60,12 @@ def measure_lot(
         workers: processes to share the recordings among, or some that run already; with more than one, a calling script
             needs the usual guard ``if __name__ == "__main__"``.
         keep_analyses: leave what was heard in each recording with its ski, about 0.1 MB each.
+        keep: called with each recording in the process that reads it; what it returns is ``kept`` with its ski.
     """
     settings = settings or Settings()
     constructions = {name: construction_of(name, lot.path) for name in {row.construction: None for row in lot.rows}}
     skis = measure_rows(
-        lot.rows, constructions, settings, progress=progress, workers=workers, keep_analyses=keep_analyses
+        lot.rows, constructions, settings, progress=progress, workers=workers, keep_analyses=keep_analyses, keep=keep
     )
     refused = [
         _refused(name, problem, lot)
@@ -100,9 +102,10 @@ def measure_rows(
     progress: Progress | None = None,
     workers: int | Executor = 1,
     keep_analyses: bool = False,
+    keep: Keep | None = None,
 ) -> tuple[Ski, ...]:
     """Every row measured, in their order; ``constructions`` by the name that the rows give."""
-    jobs = [(row, constructions[row.construction], settings, keep_analyses) for row in rows]
+    jobs = [(row, constructions[row.construction], settings, keep_analyses, keep) for row in rows]
     measured: list[Ski | None] = [None] * len(jobs)
     given = nullcontext(workers) if isinstance(workers, Executor) else processes(min(workers, len(jobs)))
     with given as pool:
@@ -113,7 +116,7 @@ def measure_rows(
     return tuple(ski for ski in measured if ski is not None)
 
 
-_Job = tuple[SkiFacts, Construction | ConstructionError | None, Settings, bool]
+_Job = tuple[SkiFacts, Construction | ConstructionError | None, Settings, bool, Keep | None]
 
 
 def _measured(jobs: Sequence[_Job], pool: Executor | None) -> Iterator[tuple[int, Ski]]:

@@ -11,6 +11,7 @@ from taptest.beam.predict import (
     predict,
     what_if,
 )
+from taptest.config.settings import RigUncertainty
 from taptest.core.errors import ConstructionError, shown
 from taptest.core.results import Result
 from taptest.identify.measure import measurements_of
@@ -78,7 +79,7 @@ def predict_ski(
     return PredictedSki(ski_id, construction, measurements, prediction, change, effect, tuple(warnings))
 
 
-def predict_lot(lot: Lot, *, change: Change = Change()) -> LotPrediction:
+def predict_lot(lot: Lot, *, change: Change = Change(), rig: RigUncertainty | None = None) -> LotPrediction:
     """Predicted modes of every ski of a table that gives enough for it; relative construction files start from it."""
     skis, refused = [], []
     constructions: dict[str, Construction] = {}
@@ -87,7 +88,9 @@ def predict_lot(lot: Lot, *, change: Change = Change()) -> LotPrediction:
             if row.construction not in constructions:
                 constructions[row.construction] = load_construction(row.construction, base=lot.path.parent)
             skis.append(
-                predict_ski(constructions[row.construction], measurements_of(row), change=change, ski_id=row.ski_id)
+                predict_ski(
+                    constructions[row.construction], measurements_of(row, rig), change=change, ski_id=row.ski_id
+                )
             )
         except ConstructionError as problem:
             column = "" if row.construction in constructions else ", column construction"

@@ -1,6 +1,6 @@
 """A construction learnt from skis presumed good: what each bending order is off by on all of them, and how well that predicts.
 
-Strange skis are left out and named. Of the others `taptest.learn.ladder_fit` takes the mean deviation m_n of every order,
+Outliers are left out and named. Of the others `taptest.learn.ladder_fit` takes the mean deviation m_n of every order,
 whose exp(m_n) becomes the order's factor, and how the skis scatter about it. What is stated as uncertainty is scaled to the
 errors found when every ski is predicted from the others (leave one out).
 """
@@ -21,7 +21,7 @@ from taptest.config.limits import LIMITS
 from taptest.core.errors import CalibrationError, shown
 from taptest.core.version import VERSION
 from taptest.identify.measure import measurements_of
-from taptest.learn.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, strange
+from taptest.learn.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, outliers
 from taptest.ski.record import Ski
 from taptest.stats.two_way import Profile, two_way
 
@@ -121,11 +121,11 @@ def learn(
             it holds for other spans and bindings too.
 
     Raises:
-        CalibrationError: too few skis, too many strange ones, or skis that scatter too much; with the numbers.
+        CalibrationError: too few skis, too many outliers, or skis that scatter too much; with the numbers.
     """
     usable, left_out = _usable(learners)
     _check_count(len(usable), left_out)
-    usable, odd = _without_strange(usable)
+    usable, odd = _without_outliers(usable)
     left_out += odd
     if len(odd) > _LIMITS.most_left_out * (len(usable) + len(odd)):
         raise CalibrationError(
@@ -215,16 +215,16 @@ def _check_count(count: int, left_out: Sequence[LeftOut]) -> None:
     if count < _LIMITS.least_skis:
         lost = f"; {len(left_out)} left out: {_named(left_out)} (the first: {left_out[0].why})" if left_out else ""
         raise CalibrationError(
-            f"{count} skis can be learnt from{lost}; {_LIMITS.least_skis} sound ones are needed: add skis, or keep the base"
+            f"{count} skis can be learnt from{lost}; {_LIMITS.least_skis} good ones are needed: add skis, or keep the base"
         )
 
 
-def _without_strange(learners: list[Learner]) -> tuple[list[Learner], list[LeftOut]]:
+def _without_outliers(learners: list[Learner]) -> tuple[list[Learner], list[LeftOut]]:
     """The skis that agree with each other, and those that do not: in what their modes share, or in evenness."""
     kept, left_out = list(learners), []
     while len(kept) >= _LIMITS.least_skis:
         table = two_way([each.ladder for each in kept])
-        reasons = strange(table)
+        reasons = outliers(table)
         if not any(reasons):
             break
         left_out += [_left_out(each, why) for each, why in zip(kept, reasons, strict=True) if why]

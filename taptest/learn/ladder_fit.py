@@ -1,11 +1,11 @@
-"""How the modes of skis of one construction lie against a prediction: their means, their scatter, and which skis are strange.
+"""How the modes of skis of one construction lie against a prediction: their means, their scatter, and which skis are outliers.
 
 The deviation of order n of ski i from what the base construction predicts is taken as
 
     ln(f_measured/f_base) = m_n + a_i + r_in                                                                        (1)
 
 with m_n what the base does not know of this construction, a_i what all modes of a ski share (rig, balance, build), and r_in its
-own unevenness. Sound skis are split robustly into levels and orders (`taptest.screen.group`). As most first modes are never
+own residual. Good skis are split robustly into levels and orders (`taptest.screen.group`). As most first modes are never
 heard, m is a Gaussian vector whose prior is what the base admits not to know: a common scale, smooth changes of stiffness and
 mass along the ski, shear, and a part of each order's own. Its posterior mean is given for every order, heard or not, and its
 covariance says how well each is determined.
@@ -31,12 +31,6 @@ from taptest.stats.two_way import Profile, TwoWay, two_way
 _LIMITS = LIMITS.learning
 
 Real = NDArray[np.float64]
-
-_LEAST_JUDGED = 5  # skis that say what unevenness is usual
-_PRIOR_SCALE = 0.015
-_PRIOR_SHEAR = 0.5 * 3e-4  # at (order + 1/2)²: half of what a bar of t/L = 0.014 has (derived)
-_OWN_SHARE = 0.08  # of what the base admits not to know, the part that no smooth change of shape explains
-_SHAPE_SHARES = (1.0, 1.0, 0.5, 1.0)  # of the rest, in the order of SHAPE_PARAMETERS
 
 
 @dataclass(frozen=True)
@@ -72,17 +66,20 @@ class Prior:
         slopes = np.mean([each.bending_shape_slopes for each in predictions], axis=0)
         self.count = slopes.shape[1]
         admitted = np.array([base.frequency_u_rel(order) for order in range(1, self.count + 1)])
-        weighted = slopes * np.array(_SHAPE_SHARES)[:, None]
+        weighted = slopes * np.array(_LIMITS.prior_shapes)[:, None]
         explained = float((weighted**2).sum(axis=0).mean())
         # Together the shapes explain what the base admits not to know, but for its own share.
-        size = sqrt((1 - _OWN_SHARE**2) * float((admitted**2).mean()) / max(explained, 1e-12))
-        self.shape_u = size * np.array(_SHAPE_SHARES)
+        size = sqrt((1 - _LIMITS.prior_own**2) * float((admitted**2).mean()) / max(explained, 1e-12))
+        self.shape_u = size * np.array(_LIMITS.prior_shapes)
         self.slopes = slopes
         orders = np.arange(1, self.count + 1)
-        shear = _PRIOR_SHEAR * (orders + 0.5) ** 2
+        shear = _LIMITS.prior_shear * (orders + 0.5) ** 2
         self.shape_covariance = (self.slopes.T * self.shape_u**2) @ self.slopes
         self.covariance = (
-            self.shape_covariance + _PRIOR_SCALE**2 + np.outer(shear, shear) + np.diag((_OWN_SHARE * admitted) ** 2)
+            self.shape_covariance
+            + _LIMITS.prior_scale**2
+            + np.outer(shear, shear)
+            + np.diag((_LIMITS.prior_own * admitted) ** 2)
         )
 
     def posterior(self, observed: Sequence[int], values: Real, noise: Real) -> tuple[Real, Real]:
@@ -91,7 +88,7 @@ class Prior:
         gain = np.linalg.solve(self.covariance[np.ix_(at, at)] + noise, self.covariance[at]).T
         return gain @ values, self.covariance - gain @ self.covariance[at]
 
-    def unevenness(self, heard: Sequence[int], variance: float) -> Real:
+    def own_variance(self, heard: Sequence[int], variance: float) -> Real:
         """Variance of each order about what a ski's modes share, where the orders ``heard`` have this one on average.
 
         Were a ski uneven because its shape differs smoothly, orders outside those heard would be more so: what all share is
@@ -116,7 +113,7 @@ class Prior:
 
 
 def fit_ladders(ladders: Sequence[Profile], prior: Prior) -> Fit:
-    """Equation (1) fitted to sound skis."""
+    """Equation (1) fitted to good skis."""
     table = two_way(ladders)
     used = table.usable
     count = int(used.sum())
@@ -124,7 +121,7 @@ def fit_ladders(ladders: Sequence[Profile], prior: Prior) -> Fit:
     centre, shared = float(level.mean()), float(level.var(ddof=1))
     heard = table.known[used].sum(axis=0)
     variance = np.median(table.variance[used], axis=0)
-    own = prior.unevenness(table.orders, float(np.average(variance, weights=heard)))
+    own = prior.own_variance(table.orders, float(np.average(variance, weights=heard)))
     own[np.array(table.orders) - 1] = variance
     known = _Means(list(table.orders), (centre + table.effect).tolist(), (variance / heard).tolist())
     mean, covariance = prior.posterior(known.orders, np.array(known.values), known.noise(shared / count))
@@ -186,8 +183,8 @@ def left_one_out(ladders: Sequence[Profile], prior: Prior) -> Errors:
     return Errors(columns[0].astype(np.int64), columns[1], *columns[2:])
 
 
-def strange(table: TwoWay) -> list[str]:
-    """For each ski why it is strange, or nothing."""
+def outliers(table: TwoWay) -> list[str]:
+    """For each ski why it is an outlier, or nothing."""
     if len(table.orders) < _LIMITS.least_orders:
         raise CalibrationError(
             f"only {len(table.orders)} bending orders were heard in a third of the skis; {_LIMITS.least_orders} are needed: tap "
@@ -200,7 +197,7 @@ def strange(table: TwoWay) -> list[str]:
     # Wilson and Hilferty: the cube root of chi²/nu is nearly normal (see taptest.screen.group).
     uneven = (np.cbrt(square) - (1 - 2 / (9 * free))) / np.sqrt(2 / (9 * free))
     judged = table.known.sum(axis=1) >= _LIMITS.least_orders
-    usual = robust(uneven[judged]) if judged.sum() >= _LEAST_JUDGED else None
+    usual = robust(uneven[judged]) if judged.sum() >= _LIMITS.least_judged else None
     reasons = []
     for i, known in enumerate(table.usable):
         off = table.level[i] - level.centre

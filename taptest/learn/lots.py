@@ -59,7 +59,7 @@ def rows_of(lots: Sequence[Lot], construction: str) -> list[tuple[str, SkiFacts]
         bad = [problem for lot in lots for problem in lot.problems]
         lost = f"; bad cells {len(bad)}, the first: {bad[0]}" if bad else ""
         raise CalibrationError(
-            f"{len(rows)} skis of construction {shown(construction)} in the table (it holds: {held}); {least} sound ones "
+            f"{len(rows)} skis of construction {shown(construction)} in the table (it holds: {held}); {least} good ones "
             f"are needed: add skis, or say with --of which of these constructions to learn from{lost}"
         )
     return rows

@@ -23,7 +23,6 @@ from taptest.logbook.place import Place, place_of
 from taptest.logbook.reading import Reading, SkiPage, SkiSummary, find_ski, list_skis, ski_page, skis_of_pair
 from taptest.logbook.rows import (
     Entry,
-    HeardSound,
     Who,
     analysis_entry,
     analysis_id,
@@ -135,9 +134,9 @@ class Logbook:
             LogbookError: the file or the row cannot be written.
         """
         who = self._who()
-        heard, file = self._hear(recording, at, who)
-        self.database.write(lambda connection: insert_new(connection, [*who.entries(), heard.entry, *file]))
-        return heard.stored.sha256
+        heard, file = self._hear(store_sound(self.place.sounds, recording), at, who)
+        self.database.write(lambda connection: insert_new(connection, [*who.entries(), heard, *file]))
+        return heard.id
 
     def add_analysis(
         self,
@@ -163,7 +162,7 @@ class Logbook:
             LogbookError: the file or the rows cannot be written.
         """
         who = self._who()
-        heard, file = self._hear(recording, at, who)
+        heard, file = self._hear(store_sound(self.place.sounds, recording), at, who)
         used = settings or Settings()
         return self.database.write(
             lambda connection: self._enter_analysis(connection, heard, analysis, used, who, file, ski_id)
@@ -174,7 +173,8 @@ class Logbook:
 
         Made again from the same lot, sounds, settings and calibrations with the same outcome it is the check that is there.
         A verdict supersedes the last one on the same sounds of the same ski; verdicts on other sounds stand side by side.
-        What was heard in each recording is entered as well where the skis have kept their analyses.
+        What was heard in each recording is entered as well where the skis have kept their analyses. Recordings that
+        `taptest.logbook.sounds.try_to_store` was given while they were analysed (``keep`` of `measure_lot`) are not read again.
 
         Args:
             result: what was judged; of its recordings those are kept that can be read.
@@ -184,17 +184,17 @@ class Logbook:
             LogbookError: a file or a row cannot be written; nothing of the check is entered then.
         """
         who = self._who()
-        sounds: dict[str, list[HeardSound]] = {}
+        sounds: dict[str, list[Entry]] = {}
         kept: list[Entry] = []
-        heard_at: dict[str, HeardSound] = {}
+        heard_at: dict[str, Entry] = {}
         for row in result.lot.rows:
             for path in row.recordings:
                 try:
-                    heard, file = self._known(path) or self._hear(read_recording(path), at, who)
+                    heard, file = self._known(path) or self._hear(self._stored(path, result), at, who)
                 except RecordingError:  # the check has said so
                     continue
                 sounds.setdefault(row.ski_id, []).append(heard)
-                kept += [heard.entry, *file]
+                kept += [heard, *file]
                 heard_at[str(path)] = heard
         around, check, verdicts = check_entries(result, sounds, at, who)
 
@@ -309,17 +309,16 @@ class Logbook:
     def _who(self) -> Who:
         return Who(datetime.now(UTC), self.station, self.operator, SOFTWARE)
 
-    def _hear(self, recording: Recording, at: datetime | None, who: Who) -> tuple[HeardSound, list[Entry]]:
-        """Put a recording's file into the store; its row and that of the file it came from, where it came from one."""
-        stored = store_sound(self.place.sounds, recording)
-        path = Path(recording.path)
+    def _hear(self, stored: StoredSound, at: datetime | None, who: Who) -> tuple[Entry, list[Entry]]:
+        """The row of a sound in the store, and that of the file it came from, where it came from one."""
+        path = Path(stored.path)
         recorded_utc = self._recorded_before(stored.sha256) or at or recorded_at(path, who.made_utc)
-        heard = HeardSound(stored, sound_entry(recording, stored, recorded_utc, who))
+        heard = sound_entry(stored, recorded_utc, who)
         seen = file_id(self.station, path)
         row = {"id": seen, "recording": stored.sha256, "made_utc": who.made_utc}
         return heard, [] if seen is None else [entry(FILES, row)]
 
-    def _known(self, path: Path) -> tuple[HeardSound, list[Entry]] | None:
+    def _known(self, path: Path) -> tuple[Entry, list[Entry]] | None:
         """A file that was seen before and has not changed, without decoding it; None where it or its sound is not there."""
         own = file_id(self.station, path)
 
@@ -330,8 +329,21 @@ class Logbook:
         for found in self.database.read(ask) if own is not None else ():
             row = found.row
             if is_as_entered(found) and (self.place.sounds / row["stored_as"]).is_file():
-                return HeardSound(StoredSound(row["id"], row["stored_as"], row["bits"]), found), []
+                return found, []
         return None
+
+    def _stored(self, path: Path, result: CheckResult) -> StoredSound:
+        """A recording in the store: put there where it was read to be analysed, or read once more.
+
+        Raises:
+            RecordingError: it cannot be read.
+            LogbookError: it cannot be written.
+        """
+        stored = (each for ski in result.skis for each in ski.kept if isinstance(each, StoredSound))
+        for each in stored:
+            if each.path == str(path) and (self.place.sounds / each.file).is_file():
+                return each
+        return store_sound(self.place.sounds, read_recording(path))
 
     def _recorded_before(self, sha256: str) -> datetime | None:
         wanted = select(RECORDINGS.c.recorded_utc).where(RECORDINGS.c.id == sha256)
@@ -341,16 +353,16 @@ class Logbook:
     def _enter_analysis(
         self,
         connection: Connection,
-        heard: HeardSound,
+        heard: Entry,
         analysis: Analysis,
         settings: Settings,
         who: Who,
         around: Iterable[Entry],
         ski_id: str | None,
     ) -> Added:
-        sound = heard.stored.sha256
+        sound = heard.id
         ski = [] if ski_id is None else [ski_entry(ski_id, who.made_utc)]
-        insert_new(connection, [*who.entries(), *ski, heard.entry, *around])
+        insert_new(connection, [*who.entries(), *ski, heard, *around])
         latest = (
             select(ANALYSES.c.id)
             .where(ANALYSES.c.recording == sound)
@@ -362,7 +374,7 @@ class Logbook:
             analysis,
             settings,
             who,
-            measured_utc=heard.recorded_utc,
+            measured_utc=heard.row["recorded_utc"],
             ski_id=ski_id,
             supersedes=connection.scalar(latest),
         )

@@ -22,7 +22,7 @@ from taptest.core.errors import LogbookError, RecordingError, shown
 from taptest.io.recording import read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.engine import in_chunks, insert_new
-from taptest.logbook.rows import Entry, core_of, entries, is_as_entered
+from taptest.logbook.rows import Entry, Finding, core_of, entries, is_as_entered
 from taptest.logbook.schema import (
     BELOW,
     PAIRS,
@@ -41,24 +41,18 @@ _KINDS = {"analyses": "analysis", "checks": "check", "verdicts": "verdict"}
 
 
 @dataclass(frozen=True)
-class Conflict:
-    """Something of which both logbooks say different things; both are kept. ``kind``: ski, analysis, check or verdict."""
-
-    kind: str
-    id: str
-    told: str
-
-
-@dataclass(frozen=True)
 class Merged:
-    """What came of it: new rows by table, how many were ``known``, copied sounds, conflicts, what was left out and why."""
+    """What came of it: new rows by table, how many were ``known``, copied sounds, what was left out and why.
+
+    ``conflicts``: of what the two say different things; both are kept.
+    """
 
     source: str
     target: str
     entered: Mapping[str, int]
     known: int
     sounds_copied: int
-    conflicts: tuple[Conflict, ...]
+    conflicts: tuple[Finding, ...]
     left_out: tuple[str, ...]
     sounds_missing: tuple[str, ...]
 
@@ -123,7 +117,7 @@ class _Merge:
     target: Logbook
     source: Source
     entered: dict[str, int] = field(default_factory=dict)
-    conflicts: list[Conflict] = field(default_factory=list)
+    conflicts: list[Finding] = field(default_factory=list)
     left_out: list[str] = field(default_factory=list)
     missing: list[str] = field(default_factory=list)
     copied: int = 0
@@ -227,7 +221,7 @@ class _Merge:
             name = self.source.book.database.read(lambda connection: connection.scalar(wanted))
             what = f"ski {shown(name)}: the {kind} {each.id[:12]}"
         self.conflicts.append(
-            Conflict(kind, each.id, f"{what} was made from the same sounds and says something else here; both are kept")
+            Finding(kind, each.id, f"{what} was made from the same sounds and says something else here; both are kept")
         )
 
     def _enter(self, table: Table, fresh: Sequence[Entry]) -> None:
@@ -262,7 +256,7 @@ class _Merge:
         keep_file(self.target.place.sounds / name, data)
         self.copied += 1
 
-    def _skis(self) -> Iterator[Conflict]:
+    def _skis(self) -> Iterator[Finding]:
         """Skis of which the two logbooks say other things than that they were measured again."""
         theirs, ours = _last_known(self.source.book, {}), _last_known(self.target, self.there["verdicts"])
         for ski in sorted(theirs.keys() & ours.keys()):
@@ -274,7 +268,7 @@ class _Merge:
             ]
             if unlike:
                 told = f"ski {shown(name)}: {', '.join(unlike)}; both are kept: if they are two skis, give each an id of its own"
-                yield Conflict("ski", name, told)
+                yield Finding("ski", name, told)
 
 
 def _digests(book: Logbook, table: Table) -> dict[str, str | None]:

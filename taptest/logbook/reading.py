@@ -7,6 +7,7 @@ named by table, id and column, and costs its own row only.
 from __future__ import annotations
 
 import json
+import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields
 from datetime import UTC, datetime
@@ -273,14 +274,19 @@ class Reading:
         import msgspec
 
         values = {name: value for name, value in row.items() if name != "row_id"} | more
+        name = ""
         try:
             for name in _lists_of_texts(kind):
                 values[name] = json.loads(values[name])
+            name = ""
             return msgspec.convert(values, kind)
         except (ValueError, TypeError, RecursionError) as problem:  # msgspec.ValidationError is a ValueError
+            at = re.search(r"\$\.(\w+)", str(problem))
+            name = name or (at[1] if at else "")
+            column = next((each for each in (name, f"{name}_utc", f"{name}_json") if each in table.c), name)
             self.damaged.append(
-                f"{table.name} {shown(row['row_id'], 12)}: cannot be read ({shown(problem, 100)}), so something has damaged"
-                " it; it is left out: 'taptest log verify' looks closer, and a backup has it as it was"
+                f"{table.name} {str(row['row_id'])[:12]}, column {column}: '{shown(values.get(name))}' cannot be read, so it is "
+                "damaged and the row is left out: 'taptest log verify' looks closer, and a backup has it as it was"
             )
             return None
 

@@ -20,7 +20,6 @@ from taptest.config.corrections import Citation
 from taptest.config.settings import Settings
 from taptest.core.fields import document_of
 from taptest.core.messages import Message, codes
-from taptest.io.recording import Recording
 from taptest.logbook import schema
 from taptest.logbook.schema import BELOW, Row, below, canonical, derived_id, digest_of, stored_values
 from taptest.logbook.sounds import StoredSound
@@ -74,19 +73,6 @@ class Entry:
         return Entry(self.table, {**row, "digest": digest_of(self.table, row, under)}, under)
 
 
-@dataclass(frozen=True)
-class HeardSound:
-    """A recording that is kept in the store: what the logbook needs of it, without its samples."""
-
-    stored: StoredSound
-    entry: Entry
-
-    @property
-    def recorded_utc(self) -> datetime:
-        recorded: datetime = self.entry.row["recorded_utc"]
-        return recorded
-
-
 def entry(table: Table, row: Mapping[str, Any], under: Mapping[Table, Sequence[Row]] | None = None) -> Entry:
     """A row as it will be stored, with the digest of itself and of the rows below it where its table has one."""
     parts = {child.name: [stored_values(child, each) for each in rows] for child, rows in (under or {}).items()}
@@ -94,6 +80,15 @@ def entry(table: Table, row: Mapping[str, Any], under: Mapping[Table, Sequence[R
     if table.name in BELOW:
         stored["digest"] = digest_of(table, stored, parts)
     return Entry(table, stored, parts)
+
+
+@dataclass(frozen=True)
+class Finding:
+    """Something to be named of a logbook: what is damaged in it, or of what two of them say different things."""
+
+    where: str  # a table, "sounds" or "database"; of a merge "ski", "analysis", "check" or "verdict"
+    id: str
+    told: str
 
 
 def row_of(table: Table, *things: object, **given: Any) -> Row:
@@ -180,15 +175,13 @@ def recorded_at(path: Path, now: datetime) -> datetime:
         return now
 
 
-def sound_entry(recording: Recording, stored: StoredSound, recorded_utc: datetime, who: Who) -> Entry:
+def sound_entry(stored: StoredSound, recorded_utc: datetime, who: Who) -> Entry:
     """A recording; of its path only the file's name is kept."""
     made = row_of(
         schema.RECORDINGS,
-        recording,
+        stored,
         id=stored.sha256,
-        frames=len(recording.samples),
-        bits=stored.bits,
-        file_name=Path(recording.path).name,
+        file_name=Path(stored.path).name,
         stored_as=stored.file,
         recorded_utc=recorded_utc,
         **who.columns(),
@@ -232,7 +225,7 @@ def analysis_entry(
 
 
 def check_entries(
-    result: CheckResult, sounds: Mapping[str, Sequence[HeardSound]], at: datetime | None, who: Who
+    result: CheckResult, sounds: Mapping[str, Sequence[Entry]], at: datetime | None, who: Who
 ) -> tuple[list[Entry], Entry, list[Entry]]:
     """What a check refers to (lot, skis, pairs, calibrations), the check, and its verdicts, without what they supersede.
 
@@ -303,7 +296,7 @@ def _check_entry(own: str, lot: str, result: CheckResult, who: Who) -> Entry:
     return entry(schema.CHECKS, row, {schema.CHECK_GROUPS: groups, schema.CHECK_CALIBRATIONS: cited})
 
 
-def _verdict_entry(check: str, ski: Ski, sounds: Sequence[HeardSound], at: datetime | None, who: Who) -> Entry:
+def _verdict_entry(check: str, ski: Ski, sounds: Sequence[Entry], at: datetime | None, who: Who) -> Entry:
     own = derived_id("verdict", check, ski.ski_id)
     row = row_of(
         schema.VERDICTS,
@@ -313,7 +306,7 @@ def _verdict_entry(check: str, ski: Ski, sounds: Sequence[HeardSound], at: datet
         lot_check=check,
         ski=derived_id("ski", ski.ski_id),
         pair=derived_id("pair", ski.pair_id) if ski.pair_id else None,
-        measured_utc=at or max((each.recorded_utc for each in sounds), default=who.made_utc),
+        measured_utc=at or max((each.row["recorded_utc"] for each in sounds), default=who.made_utc),
         made_utc=who.made_utc,
         frequencies_at_c=ski.evidence.at_c,
         reason_codes_json=canonical(codes(ski.reasons)),
@@ -326,7 +319,7 @@ def _verdict_entry(check: str, ski: Ski, sounds: Sequence[HeardSound], at: datet
         row_of(schema.PLACED_MODES, mode, verdict=own, number=number, mode_order=mode.order)
         for number, mode in enumerate(ski.modes, 1)
     ]
-    recordings = [{"verdict": own, "recording": sha256} for sha256 in sorted({each.stored.sha256 for each in sounds})]
+    recordings = [{"verdict": own, "recording": sha256} for sha256 in sorted({each.id for each in sounds})]
     under = {
         schema.PLACED_MODES: placed,
         schema.PREDICTIONS: _predictions(own, ski.prediction),
@@ -346,8 +339,8 @@ def _predictions(verdict: str, prediction: Prediction | None) -> list[Row]:
     ]
 
 
-def _sounds_key(sounds: Sequence[HeardSound]) -> str:
-    return derived_id("sounds", sorted({each.stored.sha256 for each in sounds})) if sounds else ""
+def _sounds_key(sounds: Sequence[Entry]) -> str:
+    return derived_id("sounds", sorted({each.id for each in sounds})) if sounds else ""
 
 
 def _rounded(value: float | None) -> str | None:

@@ -7,6 +7,7 @@ point, as lossy formats decode to) into a WAV of 32- or 64-bit floats.
 from __future__ import annotations
 
 import io
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -25,11 +26,20 @@ _FLAC_RATE_HZ = 655_350
 
 @dataclass(frozen=True)
 class StoredSound:
-    """A sound in the store: ``file`` relative to its folder; ``bits`` of whole-number samples, None for floating point."""
+    """A recording in the store, without its samples.
+
+    ``file`` relative to the store's folder; ``bits`` of whole-number samples, None for floating point; ``path`` and ``flags``
+    of the recording that it was made from.
+    """
 
     sha256: str
     file: str
     bits: int | None
+    path: str
+    sample_rate_hz: int
+    channels: int
+    frames: int
+    flags: tuple[str, ...]
 
 
 def store_sound(folder: Path, recording: Recording) -> StoredSound:
@@ -42,10 +52,26 @@ def store_sound(folder: Path, recording: Recording) -> StoredSound:
     bits = _whole_bits(recording.samples)
     plain = recording.channels <= _FLAC_CHANNELS and recording.sample_rate_hz <= _FLAC_RATE_HZ
     suffix = "flac" if bits is not None and plain else "wav"
-    stored = StoredSound(sha256, f"{sha256[:2]}/{sha256}.{suffix}", bits)
+    stored = StoredSound(
+        sha256,
+        f"{sha256[:2]}/{sha256}.{suffix}",
+        bits,
+        recording.path,
+        recording.sample_rate_hz,
+        recording.channels,
+        len(recording.samples),
+        recording.flags,
+    )
     if not (folder / stored.file).exists():
         keep_file(folder / stored.file, _encoded(recording, bits if suffix == "flac" else None))
     return stored
+
+
+def try_to_store(folder: Path, recording: Recording) -> StoredSound | None:
+    """The same where a recording is read to be analysed; None where it cannot be written, which is told when it is entered."""
+    with suppress(LogbookError):
+        return store_sound(folder, recording)
+    return None
 
 
 def keep_file(path: Path, data: bytes) -> None:

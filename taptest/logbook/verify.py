@@ -22,22 +22,13 @@ from taptest.io.recording import Recording, read_recording
 from taptest.logbook.book import Logbook
 from taptest.logbook.engine import SOFTWARE, in_chunks, insert_new, told
 from taptest.logbook.export import columns_of
-from taptest.logbook.rows import Entry, Who, entries, is_as_entered, recorded_at, sound_entry
+from taptest.logbook.rows import Entry, Finding, Who, entries, is_as_entered, recorded_at, sound_entry
 from taptest.logbook.schema import METADATA, RECORDINGS, derived_id, references, tables_with_ids
 from taptest.logbook.sounds import inside, make_folder, store_sound
 from taptest.signal.identity import sound_sha256
 
 SET_ASIDE = "set-aside"
 _AT_WORK_S = 60.0  # what was written since may be half way: its row follows
-
-
-@dataclass(frozen=True)
-class Fault:
-    """Something that is not as it was entered: in which table, or "sounds", what it is, and what is wrong with it."""
-
-    where: str
-    id: str
-    told: str
 
 
 @dataclass(frozen=True)
@@ -48,7 +39,7 @@ class Verified:
     rows: int
     sounds: int
     mended: tuple[str, ...]
-    faults: tuple[Fault, ...]
+    faults: tuple[Finding, ...]
     notes: tuple[str, ...]
 
     @property
@@ -96,7 +87,7 @@ class _Verify:
     expected: dict[str, str] = field(default_factory=dict)  # where rows say that they are
     lost: dict[str, str] = field(default_factory=dict)  # those that are not there, and why
     mended: list[str] = field(default_factory=list)
-    faults: list[Fault] = field(default_factory=list)
+    faults: list[Finding] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
     @property
@@ -126,7 +117,7 @@ class _Verify:
                 self.mended.append("the indexes of the database were made anew")
                 return
         self.faults += [
-            Fault("database", "", f"{each}; keep the file, and go on with a backup of it") for each in found
+            Finding("database", "", f"{each}; keep the file, and go on with a backup of it") for each in found
         ]
 
     def _integrity(self) -> list[str]:
@@ -144,7 +135,7 @@ class _Verify:
                 for each in self.book.database.read(partial(entries, table=table, wanted=chunk)):
                     self.rows += 1 + sum(map(len, each.below.values()))
                     if not is_as_entered(each):
-                        self.faults.append(Fault(table.name, each.id, f"is not what was entered{_unreadable(each)}"))
+                        self.faults.append(Finding(table.name, each.id, f"is not what was entered{_unreadable(each)}"))
 
     def _references(self) -> None:
         """Every row that is named is there."""
@@ -158,7 +149,7 @@ class _Verify:
                     .group_by(column)
                 )
                 for own, count in self._all(lost):
-                    self.faults.append(Fault(named.name, own, f"is missing, and {table.name} name it {count} times"))
+                    self.faults.append(Finding(named.name, own, f"is missing, and {table.name} name it {count} times"))
 
     def _all(self, wanted: Select[Any]) -> Sequence[Any]:
         return self.book.database.read(lambda connection: connection.execute(wanted).all())
@@ -183,7 +174,7 @@ class _Verify:
         elsewhere = [own for own, why in self.lost.items() if own in others and why == "is missing"]
         for own in self.lost.keys() - set(elsewhere):
             told = f"(once {self._name(own)}) {self.lost[own]}; --from FOLDER looks for it elsewhere"
-            self.faults.append(Fault("sounds", self.expected[own], told))
+            self.faults.append(Finding("sounds", self.expected[own], told))
         if elsewhere:
             self.notes.append(f"sounds that lie with other stations and were not looked at: {len(elsewhere)}")
 
@@ -234,7 +225,7 @@ class _Verify:
             return
         stored = store_sound(self.folder, recording)
         who = Who(datetime.now(UTC), self.book.station, self.book.operator, SOFTWARE)
-        made = sound_entry(recording, stored, recorded_at(path, who.made_utc), who)
+        made = sound_entry(stored, recorded_at(path, who.made_utc), who)
         self.book.database.write(lambda connection: insert_new(connection, [*who.entries(), made]))
         self.expected[stored.sha256] = stored.file
         self.good += 1

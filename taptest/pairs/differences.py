@@ -9,42 +9,35 @@ from math import log
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.pairs.limits import QUANTITIES, PairLimits, Quantity
+from taptest.config.limits import LIMITS
+from taptest.pairs.limits import QUANTITIES, PairLimits, Quantity, size_of
 from taptest.ski.record import Ski
 
 Real = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 Index = NDArray[np.int64]
 
-# However alike two skis, hanging one anew moves its modes and their damping this much (common practice, no source).
-_HANG_U = 0.001
-_HANG_MODE_U = 0.0005
-_HANG_DAMPING_U = 0.02
-# What skis of one kind scatter by about what stiffness and mass predict; 0.5 % is assumed in the README's figures too.
-_BUILD_U = 0.005
-_SURE = 2.576  # holds 99 % of a normal distribution
+_PAIRING = LIMITS.pairing
+_BOTH = 2**0.5  # two skis of the same uncertainty
 
 
 @dataclass(frozen=True)
 class Columns:
-    """What is compared of every ski, one row each; NaN where it is not known.
+    """What is compared of every ski, one row each, since a pile has millions of pairs; NaN where it is not known.
 
-    ``shift_u`` is the least standard uncertainty of what all modes of a ski share that a study of repeatability left, 0 without.
-    ``log_section`` is ln of the bending stiffness of the middle section, from rig and construction; ``rig`` numbers the
-    different places of supports and load; ``log_hz``, ``log_damping`` have a column for every bending order.
+    Attributes:
+        known: by quantity but frequency and damping, in kg, m and logarithms; "section": ln of the bending stiffness of the
+            middle section, from rig and construction; "length": in m; "predicted": ln of the predicted first mode.
+        by_order: of frequency and damping the logarithms and their uncertainties, a column for every bending order.
+        rig: numbers the different places of supports and load.
+        shift_u: least uncertainty of what all modes of a ski share that a study of repeatability left, 0 without.
+        kind: numbers constructions and binding states.
+        side: 1 for left, -1 for right, 0 where not known.
     """
 
-    mass_kg: Real
-    log_stiffness: Real
-    log_section: Real
+    known: dict[str, Real]
+    by_order: dict[Quantity, tuple[Real, Real]]
     rig: Index
-    balance_m: Real
-    length_m: Real
-    log_predicted: Real
-    log_hz: Real
-    log_hz_u: Real
-    log_damping: Real
-    log_damping_u: Real
     shift_u: Real
     kind: Index
     side: Index
@@ -68,31 +61,27 @@ class Differences:
 
 def columns_of(skis: Sequence[Ski]) -> Columns:
     """The columns of measured skis, in their order."""
-    rows = [ski.facts for ski in skis]
+    facts, predictions = [ski.facts for ski in skis], [ski.prediction for ski in skis]
     modes = [_heard(ski) for ski in skis]
     dampings = [
         {order: (value, u) for order, value, u in ski.evidence.damping.rows()} if heard else {}
         for ski, heard in zip(skis, modes, strict=True)
     ]
     orders = sorted({order for each in modes for order in each})
-    log_hz, log_hz_u = _by_order(modes, orders)
-    log_damping, log_damping_u = _by_order(dampings, orders)
-    predicted = [ski.prediction for ski in skis]
     return Columns(
-        mass_kg=_column(row.mass_kg for row in rows),
-        log_stiffness=np.log(_column(row.stiffness_n_per_m for row in rows)),
-        log_section=np.log(_column(None if each is None else each.ei_mid_n_m2 for each in predicted)),
-        rig=_numbered([(_mm(row.span_m), _mm(row.rig_centre_m)) for row in rows]),
-        balance_m=_column(row.balance_m for row in rows),
-        length_m=_column(row.length_m for row in rows),
-        log_predicted=np.log(_column(None if each is None else each.bending_hz[0] for each in predicted)),
-        log_hz=log_hz,
-        log_hz_u=log_hz_u,
-        log_damping=log_damping,
-        log_damping_u=log_damping_u,
+        known={
+            "mass": _column(row.mass_kg for row in facts),
+            "balance": _column(row.balance_m for row in facts),
+            "length": _column(row.length_m for row in facts),
+            "stiffness": np.log(_column(row.stiffness_n_per_m for row in facts)),
+            "section": np.log(_column(each.ei_mid_n_m2 if each else None for each in predictions)),
+            "predicted": np.log(_column(each.bending_hz[0] if each else None for each in predictions)),
+        },
+        by_order={"frequency": _by_order(modes, orders), "damping": _by_order(dampings, orders)},
+        rig=_numbered([(_mm(row.span_m), _mm(row.rig_centre_m)) for row in facts]),
         shift_u=np.array([ski.evidence.least_shift_u for ski in skis]),
-        kind=_numbered([(row.construction, row.binding_mass_kg > 0) for row in rows]),
-        side=np.array([{"L": 1, "R": -1, None: 0}[row.side] for row in rows], dtype=np.int64),
+        kind=_numbered([(row.construction, row.binding_mass_kg > 0) for row in facts]),
+        side=np.array([{"L": 1, "R": -1, None: 0}[row.side] for row in facts], dtype=np.int64),
     )
 
 
@@ -103,67 +92,49 @@ def differences(of: Columns, first: Index, second: Index, limits: PairLimits) ->
     their log ratios, as different modes of one pair may truly differ (random effects). Stiffness is compared as the rig
     gave it where both lay on the rig alike, otherwise as that of the middle section.
     """
-    same_rig = of.rig[first] == of.rig[second]
-    k, section = (column[second] - column[first] for column in (of.log_stiffness, of.log_section))
-    frequency, frequency_u, mode_spread = _shared(of.log_hz, of.log_hz_u, first, second, mode_u=_HANG_MODE_U)
-    damping, damping_u, _ = _shared(of.log_damping, of.log_damping_u, first, second, mode_u=_HANG_DAMPING_U)
-    both = np.sqrt(2.0)
+    apart = {name: column[second] - column[first] for name, column in of.known.items()}
+    frequency, frequency_u, mode_spread = _shared(
+        *of.by_order["frequency"], first, second, mode_u=_PAIRING.mode_anew_u_rel
+    )
+    damping, damping_u, _ = _shared(*of.by_order["damping"], first, second, mode_u=_PAIRING.damping_anew_u_rel)
+    flat = np.full(len(first), _BOTH)
+    hung_u = np.hypot(frequency_u, _BOTH * _PAIRING.hung_anew_u_rel)
     value: dict[Quantity, Real] = {
-        "mass": of.mass_kg[second] - of.mass_kg[first],
-        "stiffness": np.where(same_rig, k, section),
+        "mass": apart["mass"],
+        "stiffness": np.where(of.rig[first] == of.rig[second], apart["stiffness"], apart["section"]),
         "frequency": frequency,
         "damping": damping,
-        "balance": of.balance_m[second] - of.balance_m[first],
+        "balance": apart["balance"],
     }
-    flat = np.ones(len(first))
     u: dict[Quantity, Real] = {
-        "mass": both * limits.mass_u_kg * flat,
-        "stiffness": both * limits.stiffness_u_rel * flat,
-        "frequency": np.maximum(np.hypot(frequency_u, both * _HANG_U), np.hypot(of.shift_u[first], of.shift_u[second])),
-        "damping": np.hypot(damping_u, both * _HANG_DAMPING_U),
-        "balance": both * limits.balance_u_m * flat,
+        "mass": limits.mass_u_kg * flat,
+        "stiffness": limits.stiffness_u_rel * flat,
+        "frequency": np.maximum(hung_u, np.hypot(of.shift_u[first], of.shift_u[second])),
+        "damping": np.hypot(damping_u, _BOTH * _PAIRING.damping_anew_u_rel),
+        "balance": limits.balance_u_m * flat,
     }
-    expected = of.log_predicted[second] - of.log_predicted[first]
-    scale_u = 0.5 * np.hypot(u["stiffness"], u["mass"] / of.mass_kg[first])
-    beyond = frequency - expected
-    sure = np.abs(beyond) > _SURE * np.sqrt(scale_u**2 + u["frequency"] ** 2 + 2 * _BUILD_U**2)
-    return Differences(value, u, expected, np.where(sure, beyond, np.nan), mode_spread)
+    beyond = frequency - apart["predicted"]
+    scale_u = 0.5 * np.hypot(u["stiffness"], u["mass"] / of.known["mass"][first])
+    sure = np.abs(beyond) > _PAIRING.sure * np.sqrt(scale_u**2 + u["frequency"] ** 2 + 2 * _PAIRING.build_u_rel**2)
+    return Differences(value, u, apart["predicted"], np.where(sure, beyond, np.nan), mode_spread)
 
 
-def beyond_close(found: Differences, limits: PairLimits) -> Flags:
-    """Pairs, shape (pairs,), in which some known difference, as measured, is beyond ``close``."""
-    out = np.zeros(len(found.expected), dtype=bool)
-    for quantity, limit in limits.limits.items():
-        out |= _size(found, quantity) > limit.close
-    return out
+def weighed(found: Differences, limits: PairLimits) -> tuple[Real, Flags, Flags]:
+    """Cost of pairs, whether they can be compared, and whether they may be a pair; each of shape (pairs,).
 
-
-def known(found: Differences, limits: PairLimits) -> Flags:
-    """Pairs, shape (pairs,), of which mass, stiffness or frequency can be compared."""
-    there = np.zeros(len(found.expected), dtype=bool)
-    for quantity in ("mass", "stiffness", "frequency"):
-        if quantity in limits.limits:
-            there |= np.isfinite(found.value[quantity])
-    return there
-
-
-def cost(found: Differences, limits: PairLimits) -> Real:
-    """Sum over the compared quantities of (difference over its ``matched`` limit)², shape (pairs,).
-
-    What is not known counts as a difference at that limit, so that a ski of which little is known looks no better.
+    The cost is the sum over the compared quantities of (difference over its ``matched`` limit)². What is not known counts
+    as a difference at that limit, so that a ski of which little is known looks no better. Compared they can be where mass,
+    stiffness or frequency of both is known, and a pair where no difference, as measured, is beyond ``close`` either.
     """
-    total = np.zeros(len(found.expected))
+    cost = np.zeros(len(found.expected))
+    known, beyond = np.zeros(len(cost), dtype=bool), np.zeros(len(cost), dtype=bool)
     for quantity in QUANTITIES:
         if quantity in limits.limits:
-            share = (_size(found, quantity) / limits.limits[quantity].matched) ** 2
-            total += np.where(np.isfinite(share), share, 1.0)
-    return total
-
-
-def _size(found: Differences, quantity: Quantity) -> Real:
-    """Difference as the limits count it: where a logarithm is kept, as a share of the mean of both, 2 tanh(value/2)."""
-    size = np.abs(found.value[quantity])
-    return size if quantity in ("mass", "balance") else 2 * np.tanh(size / 2)
+            limit, size = limits.limits[quantity], size_of(quantity, found.value[quantity])
+            cost += np.where(np.isfinite(size), (size / limit.matched) ** 2, 1.0)
+            beyond |= size > limit.close
+            known |= np.isfinite(size) & (quantity in ("mass", "stiffness", "frequency"))
+    return cost, known, known & ~beyond
 
 
 def _shared(values: Real, u: Real, first: Index, second: Index, *, mode_u: float) -> tuple[Real, Real, Real]:
@@ -206,12 +177,9 @@ def _heard(ski: Ski) -> dict[int, tuple[float, float]]:
 
 
 def _by_order(rows: Sequence[Mapping[int, tuple[float, float]]], orders: Sequence[int]) -> tuple[Real, Real]:
-    values, u = np.full((len(rows), len(orders)), np.nan), np.full((len(rows), len(orders)), np.nan)
-    for i, row in enumerate(rows):
-        for n, order in enumerate(orders):
-            if order in row:
-                values[i, n], u[i, n] = row[order]
-    return values, u
+    nothing = (np.nan, np.nan)
+    both = np.array([[row.get(order, nothing) for order in orders] for row in rows]).reshape(len(rows), len(orders), 2)
+    return both[..., 0], both[..., 1]
 
 
 def _column(values: Iterable[float | None]) -> Real:

@@ -2,38 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from math import isfinite
 
 import numpy as np
 
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.core.messages import Message
+from taptest.core.messages import Message, message
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
-from taptest.pairs.differences import (
-    Columns,
-    Differences,
-    Flags,
-    Index,
-    Real,
-    beyond_close,
-    columns_of,
-    cost,
-    differences,
-    known,
-)
+from taptest.pairs.differences import Columns, Differences, Flags, Index, Real, columns_of, differences, weighed
 from taptest.pairs.limits import QUANTITIES, PairLimits
 from taptest.pairs.matching import best_pairing, natural_order, nearest_only
 from taptest.pairs.reasons import (
-    in_words,
+    apart,
     not_comparable,
     of_other_kinds,
+    over_limits,
     remarks_on,
-    sentence_of,
-    uneven,
+    share_of_limit,
     unknown,
-    unlike_prediction,
+    unlike_what_was_expected,
 )
 from taptest.pairs.verdict import (
     VERDICTS,
@@ -43,18 +33,18 @@ from taptest.pairs.verdict import (
     PairedSkis,
     PairsResult,
     PairVerdict,
-    size_of,
     verdict_of,
 )
 from taptest.screen.check import warm_remarks
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
-MOST_IN_A_PILE = 3000
-# Above so many pairs that are allowed, only the nearest partners of each ski are weighed against each other.
+# Above so many pairs that are allowed, only the nearest partners of each ski are weighed against each other; set so that
+# the pairing of the largest pile takes well under a minute.
 MOST_CANDIDATES = 150_000
 PARTNERS = 40
 _CHUNK = 40_000
+_NEAR_M = 1e-4  # a tenth of a millimetre, so that rounding of units does not matter
 
 
 def match_pairs(
@@ -95,30 +85,16 @@ def judge_pairs(measured: MeasuredLot, *, limits: PairLimits | None = None, pile
     """
     limits = limits or PairLimits()
     found = pair_up(measured.skis, limits) if pile else given_pairs(measured.skis, limits)
-    corrections = measured.settings.corrections
-    notes = [*map(str, measured.lot.notes), *corrections.notes, *map(str, _warm(measured))]
+    remarks = warm_remarks(measured.skis, measured.settings, "these skis")
     if not found.every_partner:
-        notes.append(
-            f"of each ski only the {PARTNERS} nearest partners were weighed, as more than {MOST_CANDIDATES} pairs are "
-            "allowed: the pairing may not be the very best; narrower limits make it so"
-        )
-    return PairsResult(
-        pairs=found.pairs,
-        left_over=found.left_over,
-        pile=pile,
-        limits=limits,
-        problems=measured.lot.problems,
-        unread=tuple(map(str, measured.unread)),
-        notes=tuple(notes),
-        calibrations=corrections.citations,
-    )
+        remarks.append(message("pairing-approximate", partners=PARTNERS, most=MOST_CANDIDATES))
+    return PairsResult(measured, found.pairs, found.left_over, pile, limits, tuple(remarks))
 
 
 def _check_size(skis: int) -> None:
-    if skis > MOST_IN_A_PILE:
-        raise LotError(
-            f"{skis} skis are more than can be paired at once ({MOST_IN_A_PILE}); make a table of each length or kind"
-        )
+    most = LIMITS.pairing.most_skis
+    if skis > most:
+        raise LotError(f"{skis} skis are more than can be paired at once ({most}); make a table of each length or kind")
 
 
 def given_pairs(skis: Sequence[Ski], limits: PairLimits) -> PairedSkis:
@@ -129,17 +105,17 @@ def given_pairs(skis: Sequence[Ski], limits: PairLimits) -> PairedSkis:
             members.setdefault(ski.facts.pair_id, []).append(i)
     pairs = [each for each in members.values() if len(each) == 2]
     found = _compared(skis, columns_of(skis), pairs, limits)
-    left_over = []
-    for ski in skis:
-        pair_id = ski.facts.pair_id
-        if pair_id is None:
-            left_over.append(LeftOver(ski, "has no pair_id"))
-        elif len(members[pair_id]) == 1:
-            left_over.append(LeftOver(ski, f"the only usable ski of pair {shown(pair_id)}"))
-        elif len(members[pair_id]) > 2:
-            several = f"one of {len(members[pair_id])} skis of pair {shown(pair_id)}"
-            left_over.append(LeftOver(ski, f"{several}: which two belong together is not clear"))
-    return PairedSkis(found, tuple(left_over))
+    counts = {pair_id: len(each) for pair_id, each in members.items()}
+    alone = [ski for ski in skis if ski.pair_id is None or counts[ski.pair_id] != 2]
+    return PairedSkis(found, tuple(LeftOver(ski, _why_unpaired(ski.pair_id, counts)) for ski in alone))
+
+
+def _why_unpaired(pair_id: str | None, counts: Mapping[str, int]) -> Message:
+    if pair_id is None:
+        return message("left-no-pair-id")
+    if counts[pair_id] == 1:
+        return message("left-alone", pair=shown(pair_id))
+    return message("left-several", skis=counts[pair_id], pair=shown(pair_id))
 
 
 def pair_up(skis: Sequence[Ski], limits: PairLimits) -> PairedSkis:
@@ -176,36 +152,35 @@ def _candidates(columns: Columns, limits: PairLimits) -> tuple[Index, Index, Rea
         possible = (j > i) & _same_kind(columns, i, j, limits)
         first, second = i[possible], j[possible]
         found = differences(columns, first, second, limits)
-        allowed = known(found, limits) & ~beyond_close(found, limits)
-        kept.append((first[allowed], second[allowed], cost(found, limits)[allowed]))
+        cost, _, allowed = weighed(found, limits)
+        kept.append((first[allowed], second[allowed], cost[allowed]))
     first, second, costs = (np.concatenate(column) for column in zip(*kept, strict=True))
     return first, second, costs
 
 
 def _same_kind(columns: Columns, i: Index, j: Index, limits: PairLimits) -> Flags:
     """Of one construction, binding state and length as far as known, and not both left or both right."""
-    apart = np.abs(columns.length_m[i] - columns.length_m[j])
-    # A tenth of a millimetre, so that rounding of units does not matter.
-    near = ~(apart > limits.length_m + 1e-4)
+    length_m = columns.known["length"]
+    near = ~(np.abs(length_m[i] - length_m[j]) > limits.length_m + _NEAR_M)
     return np.asarray((columns.kind[i] == columns.kind[j]) & near & (columns.side[i] * columns.side[j] <= 0))
 
 
-def _why_alone(skis: Sequence[Ski], columns: Columns, i: int, limits: PairLimits) -> str:
+def _why_alone(skis: Sequence[Ski], columns: Columns, i: int, limits: PairLimits) -> Message:
     """What stands between a ski and the one that is nearest to it of all."""
     others = np.array([j for j in range(len(skis)) if j != i], dtype=np.int64)
     here = np.full(len(others), i, dtype=np.int64)
-    found = differences(columns, here, others, limits)
-    possible = _same_kind(columns, here, others, limits) & known(found, limits)
+    cost, known, _ = weighed(differences(columns, here, others, limits), limits)
+    possible = _same_kind(columns, here, others, limits) & known
     if not possible.any():
-        return "no other ski of its construction, binding state and length, and of the other side, to compare it with"
-    nearest = int(others[np.argmin(np.where(possible, cost(found, limits), np.inf))])
+        return message("left-nothing-like-it")
+    nearest = int(others[np.argmin(np.where(possible, cost, np.inf))])
     (pair,) = _compared(skis, columns, [(i, nearest)], limits)
-    too_far = [each for each in pair.differences if size_of(each) > limits.limits[each.quantity].close]
-    name = shown(skis[nearest].facts.ski_id)
-    if not too_far:
-        return f"would go with {name}, which makes a better pair or is needed elsewhere"
-    worst = max(too_far, key=lambda each: size_of(each) / limits.limits[each.quantity].close)
-    return f"nearest is {name}, but {sentence_of(worst, limits.limits[worst.quantity], pair.second, too_far=True)}"
+    name = shown(skis[nearest].ski_id)
+    worst = max(pair.differences, key=lambda each: share_of_limit(each, limits))
+    if share_of_limit(worst, limits) <= 1:
+        return message("left-better-pairs", nearest=name)
+    why = apart(worst, limits.limits[worst.quantity], pair.second, too_far=True)
+    return message("left-too-far", nearest=name, difference=why.text)
 
 
 def _compared(
@@ -221,34 +196,28 @@ def _compared(
 
 def _pair(one: Ski, other: Ski, found: Differences, at: int, limits: PairLimits) -> Pair:
     obstacle = not_comparable(one, other)
-    judged = [] if obstacle else _judged(found, at, limits)
-    apart = of_other_kinds(one, other, limits)
+    if obstacle is not None:
+        return Pair(one, other, (), "not compared", (obstacle,))
+    judged = _judged(found, at, limits)
+    unlike = of_other_kinds(one, other, limits)
     worst: PairVerdict = "not compared"
     if judged:
-        words = [each.verdict for each in judged]
-        worst = "mismatched" if apart else max(words, key=VERDICTS.index)
-    reasons = [obstacle] if obstacle else [*apart, *in_words(judged, other, limits)]
-    if not obstacle:
-        reasons += [
-            *unlike_prediction(found, at, other),
-            *uneven(found, at),
-            *unknown(one, other, judged, limits),
-            *remarks_on(one, other),
-        ]
-    pair_id = one.facts.pair_id if one.facts.pair_id == other.facts.pair_id else None
-    spread = float(found.mode_spread[at]) if not obstacle and isfinite(found.mode_spread[at]) else None
-    return Pair(pair_id, one, other, tuple(judged), worst, tuple(reasons), pair_id is not None, spread)
+        worst = "mismatched" if unlike else max((each.verdict for each in judged), key=VERDICTS.index)
+    reasons = (
+        *unlike,
+        *over_limits(judged, other, limits),
+        *unlike_what_was_expected(found, at, other),
+        *unknown(one, other, judged, limits),
+        *remarks_on(one, other),
+    )
+    spread = float(found.mode_spread[at])
+    return Pair(one, other, judged, worst, reasons, spread if isfinite(spread) else None)
 
 
-def _judged(found: Differences, at: int, limits: PairLimits) -> list[Difference]:
+def _judged(found: Differences, at: int, limits: PairLimits) -> tuple[Difference, ...]:
     judged = []
     for quantity in QUANTITIES:
         value, u = float(found.value[quantity][at]), float(found.u[quantity][at])
         if quantity in limits.limits and isfinite(value):
             judged.append(Difference(quantity, value, u, verdict_of(quantity, value, u, limits.limits[quantity])))
-    return judged
-
-
-def _warm(measured: MeasuredLot) -> list[Message]:
-    """A note where a pile was measured at different temperatures."""
-    return warm_remarks(measured.skis, measured.settings, "these skis")
+    return tuple(judged)

@@ -1,106 +1,109 @@
-"""What keeps two skis apart, in plain sentences: the farthest over its limit first, then what the verdict rests on."""
+"""What keeps two skis apart: the farthest over its limit first, then what the verdict rests on."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from math import expm1, isfinite
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
+from taptest.core.messages import Message, Subject, message
 from taptest.pairs.differences import Differences
-from taptest.pairs.limits import Limit, PairLimits, Quantity
-from taptest.pairs.verdict import CENTS, Difference, size_of
+from taptest.pairs.limits import UNIT_OF, Limit, PairLimits, Quantity, size_of
+from taptest.pairs.verdict import CENTS, Difference
 from taptest.ski.record import Ski
 
-WARM_K = 5.0
-# Sound skis of one kind differ by 0.3 to 0.5 % from mode to mode (assumed, as in the figures of the README).
-_UNEVEN = 0.01
-_WORDS: dict[Quantity, tuple[str, str]] = {
+_PAIRING = LIMITS.pairing
+_NEAR_M = 1e-4  # a tenth of a millimetre, so that rounding of units does not matter
+_WAYS: dict[Quantity, tuple[str, str]] = {
     "mass": ("heavier", "lighter"),
     "stiffness": ("stiffer", "softer"),
-    "frequency": ("higher in tone", "lower in tone"),
-    "damping": ("more damped", "less damped"),
+    "frequency": ("higher", "lower"),
+    "damping": ("more", "less"),
+    "balance": ("nearer the tip", "nearer the tail"),
 }
+_DECIDING: tuple[Quantity, ...] = ("mass", "stiffness", "frequency")
 
 
-def not_comparable(one: Ski, other: Ski) -> str | None:
+def not_comparable(one: Ski, other: Ski) -> Message | None:
     """Why two skis cannot be compared at all, if they cannot."""
-    if (one.facts.binding_mass_kg > 0) != (other.facts.binding_mass_kg > 0):
-        bound = one if one.facts.binding_mass_kg > 0 else other
-        return f"{shown(bound.facts.ski_id)} carries a binding and the other does not: nothing can be compared"
-    return None
+    if (one.facts.binding_mass_kg > 0) == (other.facts.binding_mass_kg > 0):
+        return None
+    bound = one if one.facts.binding_mass_kg > 0 else other
+    return message("pair-binding", bound=shown(bound.ski_id))
 
 
-def of_other_kinds(one: Ski, other: Ski, limits: PairLimits) -> list[str]:
+def of_other_kinds(one: Ski, other: Ski, limits: PairLimits) -> list[Message]:
     """What no measurement can make good: other construction, length, or the same side."""
     a, b = one.facts, other.facts
     reasons = []
     if a.construction != b.construction:
-        reasons.append(f"of different construction: {shown(a.construction) or '?'} and {shown(b.construction) or '?'}")
-    if a.length_m is not None and b.length_m is not None and abs(b.length_m - a.length_m) > limits.length_m + 1e-4:
-        apart, most = 1000 * abs(b.length_m - a.length_m), 1000 * limits.length_m
-        reasons.append(f"{apart:.0f} mm apart in length (limit {most:g} mm)")
+        reasons.append(_named("pair-construction", a.construction, b.construction))
+    apart_m = None if a.length_m is None or b.length_m is None else abs(b.length_m - a.length_m)
+    if apart_m is not None and apart_m > limits.length_m + _NEAR_M:
+        reasons.append(message("pair-length", apart_mm=1000 * apart_m, limit_mm=1000 * limits.length_m))
     if a.side is not None and a.side == b.side:
-        reasons.append(f"both are marked {a.side}")
+        reasons.append(message("pair-side", side=a.side))
     return reasons
 
 
-def in_words(judged: Sequence[Difference], other: Ski, limits: PairLimits) -> list[str]:
-    """One sentence for each difference that is not matched, the one farthest over its limit first."""
-    said = []
-    for each in judged:
-        if each.verdict == "matched":
-            continue
-        limit = limits.limits[each.quantity]
-        words = sentence_of(each, limit, other, too_far=each.verdict == "mismatched")
-        said.append((size_of(each) / limit.close, words))
-    return [sentence for _, sentence in sorted(said, key=lambda each: -each[0])]
+def _named(code: str, first: str | None, second: str | None) -> Message:
+    return message(code, first=shown(first or "") or "?", second=shown(second or "") or "?")
 
 
-def sentence_of(each: Difference, limit: Limit, other: Ski, *, too_far: bool) -> str:
+def over_limits(judged: Sequence[Difference], other: Ski, limits: PairLimits) -> list[Message]:
+    """One message for each difference that is not matched, the one farthest over its limit first."""
+    said = [each for each in judged if each.verdict != "matched"]
+    said.sort(key=lambda each: -share_of_limit(each, limits))
+    return [apart(each, limits.limits[each.quantity], other, too_far=each.verdict == "mismatched") for each in said]
+
+
+def share_of_limit(each: Difference, limits: PairLimits) -> float:
+    """Size of a difference over the limit up to which it is close."""
+    return float(size_of(each.quantity, each.value)) / limits.limits[each.quantity].close
+
+
+def apart(each: Difference, limit: Limit, other: Ski, *, too_far: bool) -> Message:
     """How the other ski differs, with the second limit where it is ``too_far``, otherwise with the first."""
-    name = shown(other.facts.ski_id)
-    word, bound = ("close", limit.close) if too_far else ("matched", limit.matched)
-    if each.quantity == "balance":
-        way = "nearer the tip" if each.value > 0 else "nearer the tail"
-        return f"{name} balances {1000 * abs(each.value):.0f} mm {way} ({word} up to {1000 * bound:g} mm)"
-    way = _WORDS[each.quantity][0 if each.value > 0 else 1]
-    if each.quantity == "mass":
-        return f"{name} is {1000 * abs(each.value):.0f} g {way} ({word} up to {1000 * bound:g} g)"
-    cents = f", {CENTS * abs(each.value):.0f} cents," if each.quantity == "frequency" else ""
-    return f"{name} is {way} by {abs(each.percent):.1f} % of their mean{cents} ({word} up to {100 * bound:g} %)"
+    unit = UNIT_OF[each.quantity]
+    values: dict[str, float | str] = {
+        f"apart_{unit.suffix}": abs(each.in_unit[0]),
+        f"limit_{unit.suffix}": (limit.close if too_far else limit.matched) / unit.base,
+        "step": "close" if too_far else "matched",
+        "way": _WAYS[each.quantity][each.value <= 0],
+    }
+    if each.quantity == "frequency":
+        values["apart_cents"] = CENTS * abs(each.value)
+    return message(
+        f"pair-{each.quantity}", Subject(ski=other.ski_id), severity="outlier" if too_far else "remark", **values
+    )
 
 
-def unlike_prediction(found: Differences, at: int, other: Ski) -> list[str]:
-    """Where two skis ring as their masses and stiffnesses do not say, one of these is wrong or the skis are unlike."""
-    beyond = float(found.unexpected[at])
-    if not isfinite(beyond):
-        return []
-    name = shown(other.facts.ski_id)
-    should, does = (100 * expm1(value) for value in (float(found.expected[at]), float(found.value["frequency"][at])))
-    return [
-        f"by mass and stiffness {name} should ring {_higher(should)}, but it rings {_higher(does)}: weigh and bend both "
-        "again; if the numbers hold, the two are not built alike"
-    ]
-
-
-def uneven(found: Differences, at: int) -> list[str]:
-    """Modes that differ unevenly: skis that are not built alike in some place."""
+def unlike_what_was_expected(found: Differences, at: int, other: Ski) -> list[Message]:
+    """Where two skis ring as masses and stiffnesses do not say, or differ unevenly from mode to mode."""
+    reasons = []
+    if isfinite(found.unexpected[at]):
+        should, does = (100 * expm1(each[at]) for each in (found.expected, found.value["frequency"]))
+        reasons.append(
+            message(
+                "pair-off-prediction",
+                Subject(ski=other.ski_id),
+                should_percent=abs(should),
+                should="higher" if should > 0 else "lower",
+                does_percent=abs(does),
+                does="higher" if does > 0 else "lower",
+            )
+        )
     spread = float(found.mode_spread[at])
-    if not spread > _UNEVEN:
-        return []
-    return [
-        f"their modes lie unevenly apart, by {100 * spread:.1f} % between modes: one may have a soft spot; check the lot"
-    ]
+    if spread > _PAIRING.uneven:
+        reasons.append(message("pair-uneven", spread_percent=100 * spread))
+    return reasons
 
 
-def _higher(percent: float) -> str:
-    return f"{abs(percent):.1f} % {'higher' if percent > 0 else 'lower'}"
-
-
-def unknown(one: Ski, other: Ski, judged: Sequence[Difference], limits: PairLimits) -> list[str]:
+def unknown(one: Ski, other: Ski, judged: Sequence[Difference], limits: PairLimits) -> list[Message]:
     """What the verdict does not rest on, although it was to be compared."""
     there = {each.quantity for each in judged}
-    absent = [name for name in ("mass", "stiffness", "frequency") if name in limits.limits and name not in there]
+    absent = [name for name in _DECIDING if name in limits.limits and name not in there]
     if not absent:
         return []
     why = ""
@@ -110,29 +113,24 @@ def unknown(one: Ski, other: Ski, judged: Sequence[Difference], limits: PairLimi
         if len(silent) == 2 and not any(ski.facts.recordings for ski in silent):
             causes = ["neither has a recording"]
         why = f": {'; '.join(causes)}" if causes else ": no mode was heard in both"
-    based = " and ".join(name for name in ("mass", "stiffness", "frequency") if name in there)
+    based = " and ".join(name for name in _DECIDING if name in there)
     if not based:
-        return [f"no {', '.join(absent)} to compare{why}"]
-    return [f"on {based} alone, {' and '.join(absent)} not known{why}"]
+        return [message("pair-nothing-known", absent=", ".join(absent), why=why)]
+    return [message("pair-partly-known", known=based, absent=" and ".join(absent), why=why)]
 
 
 def _silence(ski: Ski) -> str:
     if not ski.facts.recordings:
-        return f"{shown(ski.facts.ski_id)} has no recording"
-    return f"{shown(ski.facts.ski_id)}: {ski.obstacles[0] if ski.obstacles else 'not heard'}"
+        return f"{shown(ski.ski_id)} has no recording"
+    return f"{shown(ski.ski_id)}: {ski.obstacles[0] if ski.obstacles else 'not heard'}"
 
 
-def remarks_on(one: Ski, other: Ski) -> list[str]:
+def remarks_on(one: Ski, other: Ski) -> list[Message]:
     """What does not count in the verdict but may explain it."""
-    a, b = one.facts, other.facts
     remarks = []
-    if a.generation != b.generation:
-        remarks.append(f"of different generations: {shown(a.generation or '?')} and {shown(b.generation or '?')}")
-    if (
-        one.evidence.at_c is not None
-        and other.evidence.at_c is not None
-        and abs(one.evidence.at_c - other.evidence.at_c) > WARM_K
-    ):
-        apart = abs(one.evidence.at_c - other.evidence.at_c)
-        remarks.append(f"measured {apart:.0f} K apart, which moves the tone by about {0.1 * apart:.1f} %")
+    if one.facts.generation != other.facts.generation:
+        remarks.append(_named("pair-generations", one.facts.generation, other.facts.generation))
+    here, there = one.evidence.at_c, other.evidence.at_c
+    if here is not None and there is not None and abs(here - there) > LIMITS.group.warm_k:
+        remarks.append(message("pair-temperatures", apart_k=abs(here - there), percent=0.1 * abs(here - there)))
     return remarks

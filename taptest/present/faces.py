@@ -13,8 +13,6 @@ from taptest.core.results import Result
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-_WIDTH = 80
-
 
 @dataclass(frozen=True)
 class Face:
@@ -30,27 +28,13 @@ class Face:
     written: str
     drawn: str
 
-    def text(self, result: Result, width: int = _WIDTH) -> str:
-        """What the command prints, without colour and without blanks at the ends of lines."""
-        from io import StringIO
-
-        from rich.console import Console
-
-        console = Console(file=StringIO(), width=width, highlight=False, markup=False, emoji=False, color_system=None)
-        with console.capture() as captured:
-            console.print(_found(self.view)(result, width), crop=False)
-        return "\n".join(line.rstrip() for line in captured.get().rstrip().split("\n"))
+    def text(self, result: Result) -> str:
+        """What the command prints on a screen of 80 characters, without colour."""
+        return str(_found("text.printed:as_text")(_found(self.view)(result, 80), 80))
 
     def html(self, result: Result) -> str:
         """The same as HTML with its colours, for a notebook."""
-        from io import StringIO
-
-        from rich.console import Console
-
-        console = Console(file=StringIO(), width=100, highlight=False, markup=False, emoji=False, record=True)
-        console.print(_found(self.view)(result, 100), crop=False)
-        code = '<pre style="font-family:monospace;line-height:1.3;white-space:pre">{code}</pre>'
-        return console.export_html(inline_styles=True, code_format=code)
+        return str(_found("text.printed:as_html")(_found(self.view)(result, 100), 100))
 
     def document(self, result: Result) -> dict[str, Any]:
         """Plain dictionaries, lists, numbers and texts."""

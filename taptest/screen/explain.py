@@ -8,6 +8,7 @@ from math import log
 from statistics import median
 
 from taptest.core.errors import LotError, nearest, shown
+from taptest.core.fields import Field
 from taptest.screen.result import CheckResult, GroupSummary
 from taptest.ski.kinds import kinds
 from taptest.ski.record import Ski, percent
@@ -110,3 +111,17 @@ def _deviations(ski: Ski) -> dict[int, tuple[float, float]]:
         for mode in ski.modes
         if mode.family == "bending" and mode.order is not None and mode.predicted_hz is not None
     }
+
+
+EXPLAINED_FIELDS: tuple[Field[ExplainedMode], ...] = (
+    Field("order", lambda mode: mode.order, "integer", "bending order", heading="bending"),
+    Field("frequency_hz", lambda mode: mode.frequency_hz, heading="measured\nHz", decimals=2, u="frequency_u_hz"),
+    Field("frequency_u_hz", lambda mode: mode.frequency_u_hz),
+    Field("predicted_hz", lambda mode: mode.predicted_hz, heading="predicted\nHz"),
+    Field("deviation_percent", lambda mode: mode.deviation_percent, heading="off by\n%", sign=True),
+    Field("group_percent", lambda mode: mode.group_percent, heading="group\n%", sign=True),
+    Field("against_percent", lambda mode: mode.against_percent, heading="against\ngroup %", sign=True),
+    Field("damping_ratio", lambda mode: mode.damping_ratio, heading="damp\n%", decimals=2, scale=100),
+    Field("damping_ratio_limit", lambda mode: mode.damping_ratio_limit),
+    Field("group_damping_ratio", lambda mode: mode.damping_group, heading="group's\ndamp %", decimals=2, scale=100),
+)

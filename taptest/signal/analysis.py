@@ -11,17 +11,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.config.corrections import Corrections, RoomDecay
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, shown
 from taptest.core.results import Result
 from taptest.io.recording import Pickup, Recording
-from taptest.signal.pickup import BOUNCES_TOLD_HZ, pickup_taps
+from taptest.signal.pickup import pickup_taps
 from taptest.signal.pitch import note_name
 from taptest.signal.resonance import ROUNDS, Pole, find_poles
 from taptest.signal.ringdown import Spectra, model
-from taptest.signal.room import WAITS, Settled, against_room
-from taptest.signal.segments import SETTLED_S, late_records, records, settled_records
-from taptest.signal.sinking import silences
+from taptest.signal.room import Damping, room_corrected
+from taptest.signal.segments import FILTER_SETTLED_S, GoodTaps, late_spectra, segment_spectra, settled_spectra
+from taptest.signal.silence import silences
 from taptest.signal.spectrum import Noise, measure_noise
 from taptest.signal.taps import Envelope, Tap, judge_taps, tap_to_noise_db
 
@@ -32,19 +33,9 @@ Real = NDArray[np.float64]
 
 MODE_FLAGS = ("hum", "room-limited", "uncertain-damping", "single-tap", "close-pair", "short-record")
 
-_HEARD = 14.0  # misfit a mode must remove in one tap to count as heard in it (2 unknowns: chance 0.1 %)
-_EXPLAINED = 0.75  # least share of what sounds after the contact that decaying resonances must explain
-_RESONANT = 0.045  # damping ratio up to which a component counts as a ring
-_BROAD = 0.10  # above this damping ratio a component is the thud of the contact, not a resonance
 _REFITS = 4
 _SEARCHED_HZ = 600.0  # at least so far, whatever is asked for
-_LOW_END_HZ = 130.0  # below it small microphones are all but deaf ...
-_CLEAN = 1.3  # power left over there, in units of the noise, up to which the first search has explained all
 _LOW_SEARCHED_HZ = 250.0  # ... and what lies there is fitted together with what sounds up to here
-_CLOSE = 2.0  # half-power bandwidths
-_WHERE_IT_RINGS = 0.002  # relative: known better than that, as no part of a room's answer is
-# What a late fit may differ by in frequency from the whole one, or twice its uncertainty as far as it can be no other mode.
-_SAME, _SAME_AT_MOST = 0.004, 0.02
 _BAD_TAPS = (("double-hit",), ("too-quiet",), ("clipped",))  # badly struck or recorded, but taps
 
 
@@ -168,7 +159,7 @@ def analyse(recording: Recording, settings: Settings | None = None, *, rounds: i
     reach = np.inf if pickup is None else pickup.high_hz
     found = find_resonances(samples, rate, taps, noise, settings, rounds=rounds, reach_hz=reach)
     flags = list(recording.flags)
-    if pickup is not None and rate < BOUNCES_TOLD_HZ:
+    if pickup is not None and rate < LIMITS.pickup_tap.bounce_hz:
         flags.append("coarse-pickup")
     if not taps:
         flags.append("no-tap")
@@ -225,23 +216,22 @@ def find_resonances(
     if spectra is None:
         return Resonances(tuple(judged), (), 0.0)
     # A first look has no time for it, and a pickup no such filter.
-    worth = rounds == ROUNDS and np.isinf(reach_hz) and low < _LOW_END_HZ and searched > _LOW_SEARCHED_HZ
-    if worth and _left_at_the_low_end(poles, spectra, noise) > _CLEAN:
-        good = [tap for tap in judged if tap.accepted]
-        poles = _with_low_end(poles, settled_records(samples, rate, good, noise, low, _LOW_SEARCHED_HZ), noise, low)
-    poles = [p for p in poles if not p.hidden and p.damping_ratio < _BROAD and low <= p.frequency_hz <= high]
+    worth = rounds == ROUNDS and np.isinf(reach_hz) and low < LIMITS.mode.deaf_below_hz and searched > _LOW_SEARCHED_HZ
+    good = GoodTaps(samples, rate, [tap for tap in judged if tap.accepted], noise)
+    if worth and _left_at_the_low_end(poles, spectra, noise) > LIMITS.mode.clean:
+        poles = _with_low_end(poles, settled_spectra(good, low, _LOW_SEARCHED_HZ), noise, low)
+    poles = [p for p in poles if not p.hidden and p.damping_ratio < LIMITS.mode.broad and low <= p.frequency_hz <= high]
     modes = _modes(poles, spectra, noise)
     room = settings.room_decay
     if room is not None and modes:
-        good = [tap for tap in judged if tap.accepted]
-        late = {wait: _late_modes(samples, rate, good, noise, low, searched, room, wait) for wait in WAITS}
-        modes = tuple(_told_from_room(mode, room, late) for mode in modes)
+        late = {wait: _late_modes(good, low, searched, room, wait) for wait in LIMITS.room.waits}
+        modes = tuple(_room_corrected(mode, room, late) for mode in modes)
     return Resonances(tuple(judged), modes, float(spectra.lengths.max()) / rate)
 
 
 def _left_at_the_low_end(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> float:
     """Mean power there that poles and hum do not explain, in units of the noise."""
-    below = spectra.take(slice(0, int(np.searchsorted(spectra.frequencies_hz, _LOW_END_HZ))))
+    below = spectra.take(slice(0, int(np.searchsorted(spectra.frequencies_hz, LIMITS.mode.deaf_below_hz))))
     left = (np.abs(below.values - _sum_of(below, poles)) ** 2).mean(axis=0) / below.noise_power
     audible = _off_the_lines(below, _hum_hz(noise))
     return float(left[audible].mean()) if audible.any() else 0.0
@@ -256,12 +246,14 @@ def _with_low_end(poles: Sequence[Pole], settled: Spectra, noise: Noise, low_hz:
     found = find_poles(settled, steady_hz=_hum_hz(noise), low_hz=low_hz, high_hz=_LOW_SEARCHED_HZ, loud_beyond=True)
     kept = list(poles)
     for late in found:
-        if late.frequency_hz > _LOW_END_HZ or late.hidden:
+        if late.frequency_hz > LIMITS.mode.deaf_below_hz or late.hidden:
             continue
-        same = [p for p in kept if not p.hidden and abs(p.frequency_hz / late.frequency_hz - 1) < _SAME_AT_MOST]
+        near = LIMITS.mode.same_at_most
+        same = [p for p in kept if not p.hidden and abs(p.frequency_hz / late.frequency_hz - 1) < near]
         if all(late.covariance[0, 0] < p.covariance[0, 0] for p in same):
             kept = [p for p in kept if p not in same]
-            kept.append(replace(late, amplitude=late.amplitude * np.exp((late.decay - 1j * late.omega) * SETTLED_S)))
+            earlier = np.exp((late.decay - 1j * late.omega) * FILTER_SETTLED_S)
+            kept.append(replace(late, amplitude=late.amplitude * earlier))
     return sorted(kept, key=lambda p: p.omega)
 
 
@@ -275,7 +267,7 @@ def _resonances(
         good = [i for i, tap in enumerate(taps) if tap.accepted]
         if not good:
             break
-        spectra = records(samples, rate, [taps[i] for i in good], noise, low_hz, high_hz)
+        spectra = segment_spectra(GoodTaps(samples, rate, [taps[i] for i in good], noise), low_hz, high_hz)
         poles = find_poles(spectra, steady_hz=lines, low_hz=low_hz, high_hz=high_hz, rounds=rounds)
         verdicts = _ring_verdicts(spectra, poles, lines)
         if not any(verdicts):
@@ -290,7 +282,7 @@ def among_other_sounds(taps: Sequence[Tap]) -> list[Tap]:
     """Where twice as many sounds are no taps as are, what looks like a tap is one more of those (talk, music, work near by)."""
     others = sum(not t.accepted and t.reasons not in _BAD_TAPS for t in taps)
     good = sum(t.accepted for t in taps)
-    if others < max(2 * good, 2):
+    if others < max(LIMITS.tap.other_sounds * good, 2):
         return list(taps)
     return [t.refused("noisy") if t.accepted else t for t in taps]
 
@@ -332,7 +324,7 @@ def noise_between(stretches: Sequence[Real], samples: Real, rate: float) -> Nois
 
 def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> list[str]:
     """For each tap why what sounds after the contact is no decay of shared resonances, or an empty string."""
-    ringing = [p for p in poles if p.damping_ratio <= _RESONANT]
+    ringing = [p for p in poles if p.damping_ratio <= LIMITS.mode.resonant]
     if not ringing:
         return ["no-ring"] * spectra.taps
     audible = _off_the_lines(spectra, lines_hz)
@@ -344,8 +336,8 @@ def _ring_verdicts(spectra: Spectra, poles: Sequence[Pole], lines_hz: Real) -> l
     dull = (np.abs(spectra.values - _sum_of(spectra, ringing)) ** 2 * per_bin).sum(axis=1) - noise
     verdicts = []
     for total, unexplained, unringing in zip(sound, rest, dull, strict=True):
-        if total <= 0 or unringing > (1 - _EXPLAINED) * total:
-            verdicts.append("noisy" if total > 0 and unexplained > (1 - _EXPLAINED) * total else "no-ring")
+        if total <= 0 or unringing > (1 - LIMITS.mode.explained) * total:
+            verdicts.append("noisy" if total > 0 and unexplained > (1 - LIMITS.mode.explained) * total else "no-ring")
         else:
             verdicts.append("")
     return verdicts
@@ -374,7 +366,7 @@ def _sum_of(spectra: Spectra, poles: Sequence[Pole]) -> NDArray[np.complex128]:
 
 
 def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode, ...]:
-    heard = [pole.strength > _HEARD for pole in poles]
+    heard = [pole.strength > LIMITS.mode.heard for pole in poles]
     estimates = [_estimate(pole, taps) for pole, taps in zip(poles, heard, strict=True)]
     known = [i for i, mode in enumerate(estimates) if _is_known(mode)]
     if not known:
@@ -393,9 +385,9 @@ def _modes(poles: Sequence[Pole], spectra: Spectra, noise: Noise) -> tuple[Mode,
         if spectra.taps > 1 and heard[i].sum() <= 1:
             flags.append("single-tap")
         nearest = min((abs(p.omega - pole.omega) for p in poles if p is not pole), default=np.inf)
-        if nearest < _CLOSE * 2 * pole.decay:
+        if nearest < LIMITS.mode.close * 2 * pole.decay:
             flags.append("close-pair")
-        if pole.decay * pole.record_s < 2.0:
+        if pole.decay * pole.record_s < LIMITS.mode.short_decay:
             flags.append("short-record")
         level_db = 20 * float(np.log10(loudness[i] / loudest))
         modes.append(replace(mode, level_db=level_db, taps=max(int(heard[i].sum()), 1), flags=tuple(flags)))
@@ -408,37 +400,31 @@ def _is_known(mode: Mode) -> bool:
     Of the parts into which a room's answer to a resonance is fitted neither is known. A long ring in a short record fades no
     more surely, but rings in one place.
     """
-    return mode.damping_ratio_u < mode.damping_ratio or mode.frequency_u_hz < _WHERE_IT_RINGS * mode.frequency_hz
+    return (
+        mode.damping_ratio_u < mode.damping_ratio or mode.frequency_u_hz < LIMITS.mode.known_place * mode.frequency_hz
+    )
 
 
-def _late_modes(
-    samples: Real,
-    rate: float,
-    taps: Sequence[Tap],
-    noise: Noise,
-    low_hz: float,
-    high_hz: float,
-    room: RoomDecay,
-    wait: float,
-) -> tuple[Mode, ...]:
+def _late_modes(good: GoodTaps, low_hz: float, high_hz: float, room: RoomDecay, wait: float) -> tuple[Mode, ...]:
     """What still rings when the room's own answer to the blow has settled."""
-    spectra = late_records(samples, rate, taps, noise, low_hz, high_hz, room, wait)
+    spectra = late_spectra(good, low_hz, high_hz, room, wait)
     if spectra is None:
         return ()
-    poles = find_poles(spectra, steady_hz=_hum_hz(noise), low_hz=low_hz, high_hz=high_hz)
-    return _modes([p for p in poles if not p.hidden and p.damping_ratio < _BROAD], spectra, noise)
+    poles = find_poles(spectra, steady_hz=_hum_hz(good.noise), low_hz=low_hz, high_hz=high_hz)
+    return _modes([p for p in poles if not p.hidden and p.damping_ratio < LIMITS.mode.broad], spectra, good.noise)
 
 
-def _told_from_room(mode: Mode, room: RoomDecay, late: Mapping[float, Sequence[Mode]]) -> Mode:
+def _room_corrected(mode: Mode, room: RoomDecay, late: Mapping[float, Sequence[Mode]]) -> Mode:
     """The mode with the best of its dampings, or marked where the room hides it or leaves too little to tell."""
     settled = []
-    reach = min(max(_SAME * mode.frequency_hz, 2 * mode.frequency_u_hz), _SAME_AT_MOST * mode.frequency_hz)
+    same, at_most = LIMITS.mode.same * mode.frequency_hz, LIMITS.mode.same_at_most * mode.frequency_hz
+    reach = min(max(same, 2 * mode.frequency_u_hz), at_most)
     for wait, modes in late.items():
         near = [m for m in modes if abs(m.frequency_hz - mode.frequency_hz) < reach]
         again = max(near, key=lambda m: m.level_db, default=None)
         if again is not None:
-            settled.append(Settled(wait, again.damping_ratio, again.damping_ratio_u))
-    told = against_room(room, mode.frequency_hz, (mode.damping_ratio, mode.damping_ratio_u), settled)
+            settled.append(Damping(again.damping_ratio, again.damping_ratio_u, wait))
+    told = room_corrected(room, mode.frequency_hz, Damping(mode.damping_ratio, mode.damping_ratio_u), settled)
     flags = {*mode.flags, *([told.flag] if told.flag else [])}
     return replace(
         mode,

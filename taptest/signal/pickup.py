@@ -7,25 +7,18 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from taptest.signal.taps import Tap, second_contact
+from taptest.config.limits import LIMITS
+from taptest.signal.taps import Tap, running_mean, second_contact
 
 Real = NDArray[np.float64]
 
 _BURST_S = 0.008  # in which a contact lifts the motion
 _STEP_HZ = 2000.0
 _BEFORE_S = 0.1  # over everything in that time before it: beats between low modes do not
-_RISE = 6.0  # in energy (8 dB)
-_DETECT = 10.0  # over the floor, in energy
-_QUIET_DB = 15.0
-_TOGETHER_S = 0.15  # two contacts closer than this are one bad tap
-_CONTACT_S = 0.004  # the hammer has left the ski by then (common practice, no source: 1-3 ms with a soft tip)
 _FILTER_SAMPLES = 4  # of a digitiser, over which it spreads the contact
 _FILTER_RINGS = 24  # samples around the contact for which a steep one is seen to ring
 _DRIFT_S = 0.1  # what is slower is how the ski swings in its loops
 _SMOOTH_S = 0.1
-_SHORTEST_S = 0.4
-_LONGEST_S = 6.0
-BOUNCES_TOLD_HZ = 2000.0  # below it a bounce has too few samples to be told from the ring
 _LEAST = 1e-14  # of full scale squared: rounding
 
 
@@ -39,27 +32,31 @@ def pickup_taps(samples: Real, sample_rate_hz: float, *, clipped_s: Sequence[flo
     rate = sample_rate_hz
     steps = _steps(samples, rate)
     burst = _bursts(steps, rate)
-    floor = _floor(_smooth(burst, round(0.05 * rate)))
-    motion = _smooth(_less_drift(samples, rate) ** 2, round(_SMOOTH_S * rate))
+    floor = _floor(running_mean(burst, round(0.05 * rate)))
+    motion = running_mean(_less_drift(samples, rate) ** 2, round(_SMOOTH_S * rate))
     motion_floor = _floor(motion)
     onsets = _onsets(steps, burst, floor, rate)
-    firsts = [at for number, at in enumerate(onsets) if number == 0 or at - onsets[number - 1] >= _TOGETHER_S * rate]
+    firsts = [
+        at
+        for number, at in enumerate(onsets)
+        if number == 0 or at - onsets[number - 1] >= LIMITS.pickup_tap.together_s * rate
+    ]
     taps = []
     quiet_from = 0
     for number, onset in enumerate(firsts):
         limit = firsts[number + 1] - round(0.01 * rate) - 2 if number + 1 < len(firsts) else len(samples)
-        start = min(onset + round(_CONTACT_S * rate) + _FILTER_SAMPLES, len(samples))
+        start = min(onset + round(LIMITS.pickup_tap.contact_s * rate) + _FILTER_SAMPLES, len(samples))
         sunk = _sunk(motion, start, limit, motion_floor, rate)
         peak = float(burst[onset : onset + round(0.02 * rate) + 1].max())
         tap = Tap(
             onset=onset,
             start=start,
-            stop=start + max(min(limit - start, round(_LONGEST_S * rate)), 0),
+            stop=start + max(min(limit - start, round(LIMITS.pickup_tap.longest_s * rate)), 0),
             silence=min(max(quiet_from, onset - round(rate)), onset),
             snr_db=float(10 * np.log10(peak / floor)),
             ring_s=max(sunk - onset, 0) / rate,
         )
-        again = any(0 < other - onset < _TOGETHER_S * rate for other in onsets)
+        again = any(0 < other - onset < LIMITS.pickup_tap.together_s * rate for other in onsets)
         taps.append(_judged(tap, samples, rate, motion, motion_floor, limit, clipped_s, again))
         quiet_from = max(quiet_from, sunk)
     return taps
@@ -77,14 +74,14 @@ def _judged(
 ) -> Tap:
     if any(tap.onset - 0.01 * rate <= at * rate < limit for at in clipped_s):
         tap = tap.refused("clipped")
-    if tap.snr_db < _QUIET_DB:
+    if tap.snr_db < LIMITS.pickup_tap.quiet_db:
         return tap.refused("too-quiet")
-    if again or (rate >= BOUNCES_TOLD_HZ and second_contact(samples, rate, tap.onset, limit)):
+    if again or (rate >= LIMITS.pickup_tap.bounce_hz and second_contact(samples, rate, tap.onset, limit)):
         tap = tap.refused("double-hit")
     half = round(_SMOOTH_S * rate) // 2
     early = float(motion[min(tap.start + half, len(motion) - 1)])
     last = float(motion[max(min(limit, len(motion)) - half - 1, 0)])
-    if tap.stop - tap.start < _SHORTEST_S * rate or (last > 4 * floor and last > 0.1 * early):
+    if tap.stop - tap.start < LIMITS.pickup_tap.shortest_s * rate or (last > 4 * floor and last > 0.1 * early):
         return tap.refused("cut-short")
     if tap.onset - tap.silence > 0.1 * rate:
         before = float(np.median(motion[tap.silence : max(tap.onset - half, tap.silence + 1)]))
@@ -118,7 +115,7 @@ def _onsets(steps: Real, burst: Real, floor: float, rate: float) -> list[int]:
         before[lag:] = np.maximum(before[lag:], burst[:-lag])
     found: list[int] = []
     busy_until = -1
-    for at in np.flatnonzero((burst > _RISE * before) & (burst > _DETECT * floor)):
+    for at in np.flatnonzero((burst > LIMITS.pickup_tap.rise * before) & (burst > LIMITS.pickup_tap.detect * floor)):
         if at < busy_until:
             continue
         # The first large step within what rose: a digitiser's filter rings ahead of the contact.
@@ -129,15 +126,7 @@ def _onsets(steps: Real, burst: Real, floor: float, rate: float) -> list[int]:
 
 
 def _less_drift(samples: Real, rate: float) -> Real:
-    return np.asarray(samples - _smooth(samples, round(_DRIFT_S * rate)))
-
-
-def _smooth(values: Real, length: int) -> Real:
-    """Running mean about each sample."""
-    total = np.cumsum(np.concatenate(([0.0], values)))
-    index = np.arange(len(values))
-    low, high = np.maximum(index - length // 2, 0), np.minimum(index + max(length // 2, 1), len(values))
-    return np.asarray((total[high] - total[low]) / (high - low))
+    return np.asarray(samples - running_mean(samples, round(_DRIFT_S * rate)))
 
 
 def _floor(energy: Real) -> float:

@@ -13,23 +13,17 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.signal.ringdown import Complex, Fit, Real, Spectra, basis, best_start, fit_poles, hum, model, skirts
 
 ROUNDS = 3
 _FIRST_AN_OCTAVE = 8  # starts taken from the raw spectrum
 _MORE_AN_OCTAVE = 2
 _GROUP = 12  # components fitted in one go
-_LEAST_F = 1.5
 _TRIALS = 8
 _IMPERFECT = 1e-3
 _SILENCE_FREEDOM = 40.0
-# By how much a room moves a mode over what the power says that it leaves around it: components fitted to the room's answer
-# have taken most of that power. Set on the demonstration, so that two uncertainties hold 92 to 94 % of its modes (README).
-_ROOM = 4.0
 _START_DAMPING = np.array([0.0002, 0.0007, 0.002, 0.006, 0.015, 0.04])
-_OVERDAMPED = 0.5  # damping ratio above which a component only bends the level under the others
-_SHADOW_DB = -20.0  # next to a strong resonance, whatever is this far below it may be the room's answer to it ...
-_SHADOW_WIDTH = 0.02  # ... and the shadow fades by the square of the distance beyond 2 % of the frequency
 
 
 @dataclass(frozen=True)
@@ -364,7 +358,7 @@ def _not_earned(work: _Work, group: NDArray[np.int64], low_hz: float) -> NDArray
     frequency = np.hypot(work.omega[group], work.decay[group]) / (2 * np.pi)
     damping = work.decay[group] / (2 * np.pi * frequency)
     record_s = 1 / work.step_at(frequency)
-    unphysical = (work.decay[group] * record_s < 0.25) | (damping > _OVERDAMPED) | (frequency < 0.5 * low_hz)
+    unphysical = (work.decay[group] * record_s < 0.25) | (damping > LIMITS.mode.overdamped) | (frequency < 0.5 * low_hz)
     if len(work.steady_hz):
         distance = np.abs(frequency[:, None] - work.steady_hz[None, :]).min(axis=1)
         unphysical |= (distance < 1.5 / record_s) & (work.decay[group] * record_s < 1.5)
@@ -374,7 +368,7 @@ def _not_earned(work: _Work, group: NDArray[np.int64], low_hz: float) -> NDArray
     left = np.maximum(work.unexplained(group, bandwidths=2, bins=5)[0], 1.0)
     # Against noise alone a component must be beyond chance; against what else is left there, an F ratio decides.
     unknowns = 2 + 2 * work.spectra.taps
-    weak = np.flatnonzero(gains < np.maximum(_threshold(work.spectra.taps), _LEAST_F * unknowns * left))
+    weak = np.flatnonzero(gains < np.maximum(_threshold(work.spectra.taps), LIMITS.mode.f_ratio * unknowns * left))
     # Several at once only when they are far from each other: one may take over what another leaves.
     return group[weak[np.argsort(gains[weak])][: max(1, len(weak) // 3)]]
 
@@ -389,7 +383,7 @@ def _in_shadow(work: _Work, members: NDArray[np.int64]) -> NDArray[np.bool_]:
     peak = (np.abs(work.amplitude) ** 2).mean(axis=0) / (work.decay + work.step_at(work.omega / (2 * np.pi))) ** 2
     peak[_wild(work)] = 0.0
     distance = (work.omega[members][:, None] - work.omega[None, :]) / work.omega[members][:, None]
-    shadow = peak[None, :] * 10 ** (_SHADOW_DB / 10) / (1 + (distance / _SHADOW_WIDTH) ** 2)
+    shadow = peak[None, :] * 10 ** (LIMITS.mode.shadow_db / 10) / (1 + (distance / LIMITS.mode.shadow_width) ** 2)
     shadow[np.arange(len(members)), members] = 0
     return np.asarray(peak[members] <= shadow.max(axis=1))
 
@@ -398,7 +392,9 @@ def _wild(work: _Work) -> NDArray[np.bool_]:
     """Components that are no peak in what was transformed: overdamped, or run off beyond it; (modes,)."""
     centre = work.omega / (2 * np.pi)
     low, high = work.spectra.frequencies_hz[[0, -1]]
-    return np.asarray((work.decay > _OVERDAMPED * np.hypot(work.omega, work.decay)) | (centre < low) | (centre > high))
+    return np.asarray(
+        (work.decay > LIMITS.mode.overdamped * np.hypot(work.omega, work.decay)) | (centre < low) | (centre > high)
+    )
 
 
 def _left_by_room(work: _Work, group: NDArray[np.int64]) -> Real:
@@ -448,7 +444,7 @@ def _finish(work: _Work) -> list[Pole]:
         noise = (_SILENCE_FREEDOM + freedom * np.minimum(left, 2.0)) / (_SILENCE_FREEDOM + freedom)
         room = _left_by_room(work, group)
         # What a room leaves is the same in every tap, so that it does not average out.
-        scales = noise + _ROOM**2 * work.spectra.taps * room
+        scales = noise + LIMITS.mode.room_scale**2 * work.spectra.taps * room
         n = len(group)
         hidden = _in_shadow(work, group) | (work.decay[group] < 0.25 * work.step_at(work.omega[group] / (2 * np.pi)))
         hidden |= strengths.sum(axis=1) < _threshold(work.spectra.taps)

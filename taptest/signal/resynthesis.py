@@ -126,15 +126,12 @@ def fade_out(sound: Real, sample_rate_hz: float) -> None:
 
 
 def _check(sample_rate_hz: int, seconds: float, octaves_up: int, level_dbfs: float) -> None:
-    if not _RATES_HZ[0] <= sample_rate_hz <= _RATES_HZ[1]:
-        raise PlaybackError(
-            f"a sample rate of {sample_rate_hz} Hz; use {_RATES_HZ[0]} to {_RATES_HZ[1]} Hz, best 48000"
-        )
-    if not _SECONDS[0] <= seconds <= _SECONDS[1]:
-        raise PlaybackError(f"a sound of {seconds:g} s; {_SECONDS[0]:g} to {_SECONDS[1]:g} s can be made")
+    for what, value, (least, most), unit in (
+        ("sample rate", sample_rate_hz, _RATES_HZ, "Hz"),
+        ("length", seconds, _SECONDS, "s"),
+        ("level", level_dbfs, _LEVELS_DBFS, "dB of full scale"),
+    ):
+        if not least <= value <= most:
+            raise PlaybackError(f"a {what} of {value:g} {unit}; use {least:g} to {most:g} {unit}")
     if octaves_up not in range(MOST_OCTAVES_UP + 1):
         raise PlaybackError(f"a shift by {octaves_up} octaves; 0 to {MOST_OCTAVES_UP} whole octaves up are possible")
-    if not _LEVELS_DBFS[0] <= level_dbfs <= _LEVELS_DBFS[1]:
-        raise PlaybackError(
-            f"a level of {level_dbfs:g} dB of full scale; use {_LEVELS_DBFS[0]:g} to {_LEVELS_DBFS[1]:g} dB"
-        )

@@ -8,41 +8,34 @@ ski's. That needs a tone that outlasts the room; one that does not is never hear
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import exp, hypot, log, pi, sqrt
 
 import numpy as np
 
 from taptest.config.corrections import RoomDecay
-
-# A mode is told from the room when it rings at least this much longer. Then, after the later of the waits below, the settled
-# room moves its damping by no more than 2 %, see `room_u_rel`. At twice the room's time that is less than 1 %.
-ROOM_FACTOR = 1.5
-# Reverberation times after the contact from which on a mode is fitted once more. What is wrong early is the room, and late the
-# noise, so both together are better than either.
-WAITS = (0.3, 0.6)
-_SHARED = (
-    0.5  # correlation of the two: the later part of one sound is in both (two uncertainties then hold 95 % of modes)
-)
-_REVERBERANT = 0.016  # energy of the room's sound over the direct one: 18 dB below it, as at 0.3 m from a ski
-_UNCERTAIN = 0.025  # relative standard uncertainty: twice that is 5 %
-_SURE = 0.1  # the late damping decides how long a mode rings only where it is known so well
-# Standard uncertainties from what is heard to the upper limit: 95 in 100 of the modes that simulated rooms limit lie below it
-# (tests/simulated/test_room_limited.py, README). A normal one would need 1.64; neighbours in frequency make the tail longer.
-_TO_LIMIT = 2.2
+from taptest.config.limits import LIMITS
 
 
 @dataclass(frozen=True)
-class Settled:
-    """Damping ratio and standard uncertainty of what still sounds ``wait`` reverberation times after the contact."""
+class Damping:
+    """A damping ratio and its standard uncertainty, from what sounds ``wait`` reverberation times after the contact on."""
 
-    wait: float
-    damping_ratio: float
-    damping_ratio_u: float
+    ratio: float
+    u: float
+    wait: float = 0.0
+
+    def decay_s(self, frequency_hz: float) -> float:
+        """Time to fall by 60 dB."""
+        return log(1000) / (self.ratio * 2 * pi * frequency_hz)
+
+    def in_room(self, ratio: float) -> Damping:
+        """The same with what a room adds to its uncertainty, where the mode rings ``ratio`` times as long as the room."""
+        return replace(self, u=hypot(self.u, self.ratio * room_u_rel(ratio, self.wait)))
 
 
 @dataclass(frozen=True)
-class ToldFromRoom:
+class RoomCorrectedDamping:
     """Damping ratio and standard uncertainty when the room is allowed for; ``flag`` is one of the mode flags, or empty.
 
     ``damping_ratio_limit``: where the room limits the mode, the upper limit of its damping ratio (one-sided, 95 %).
@@ -73,12 +66,12 @@ def room_u_rel(ratio: float, wait: float) -> float:
         wait: reverberation times between contact and the beginning of the fit, w >= 0.
     """
     settled = exp(-log(1000) * wait * max(1 - 1 / ratio, 0.0))
-    return 2 * sqrt(_REVERBERANT * ratio / (ratio + 1) ** 3) * settled  # eq. (1)
+    return 2 * sqrt(LIMITS.room.reverberant * ratio / (ratio + 1) ** 3) * settled  # eq. (1)
 
 
-def against_room(
-    room: RoomDecay, frequency_hz: float, whole: tuple[float, float], late: Sequence[Settled] = ()
-) -> ToldFromRoom:
+def room_corrected(
+    room: RoomDecay, frequency_hz: float, whole: Damping, late: Sequence[Damping] = ()
+) -> RoomCorrectedDamping:
     """Which damping of a mode to believe in a room, and how much.
 
     It is the weighted mean of the late ones, or that of the whole decay where noise and room together leave that one surer.
@@ -88,38 +81,33 @@ def against_room(
     Args:
         room: the room.
         frequency_hz: of the mode.
-        whole: damping ratio and standard uncertainty from the whole decay.
-        late: the same from what sounds after the waits, as far as anything was left.
+        whole: from the whole decay.
+        late: from what sounds after the waits, as far as anything was left.
     """
-    room_s = room.at(frequency_hz)
-    ratio = _ring_s(frequency_hz, whole[0]) / room_s
-    value, u = whole[0], hypot(whole[1], whole[0] * room_u_rel(ratio, 0.0))
-    longest, found = ratio, []
+    limits, room_s = LIMITS.room, room.at(frequency_hz)
+    longest = whole.decay_s(frequency_hz) / room_s
+    best, found = whole.in_room(longest), []
     for each in late:
-        later = _ring_s(frequency_hz, each.damping_ratio) / room_s
-        if each.damping_ratio_u <= _SURE * each.damping_ratio:
-            longest = max(longest, later)
-        if later > 1:
-            disturbed = each.damping_ratio * room_u_rel(later, each.wait)
-            found.append((each.damping_ratio, hypot(each.damping_ratio_u, disturbed)))
-    if longest <= ROOM_FACTOR:
-        return ToldFromRoom(value, u, "room-limited", value + _TO_LIMIT * u)
+        ratio = each.decay_s(frequency_hz) / room_s
+        if each.u <= limits.sure * each.ratio:
+            longest = max(longest, ratio)
+        if ratio > 1:
+            found.append(each.in_room(ratio))
+    if longest <= limits.factor:
+        return RoomCorrectedDamping(best.ratio, best.u, "room-limited", best.ratio + limits.to_limit * best.u)
     if found:
-        late_value, late_u = _together(found)
-        if late_u / late_value <= u / value:
-            value, u = late_value, late_u
-    return ToldFromRoom(value, u, "uncertain-damping" if u > _UNCERTAIN * value else "")
+        together = _together(found)
+        if together.u / together.ratio <= best.u / best.ratio:
+            best = together
+    return RoomCorrectedDamping(
+        best.ratio, best.u, "uncertain-damping" if best.u > limits.uncertain * best.ratio else ""
+    )
 
 
-def _together(found: Sequence[tuple[float, float]]) -> tuple[float, float]:
+def _together(found: Sequence[Damping]) -> Damping:
     """Mean and standard uncertainty of values that share half of their errors, weighted by their uncertainties."""
-    weight = np.array([u**-2.0 for _, u in found])
+    values, u = np.array([(each.ratio, each.u) for each in found]).T
+    weight = u**-2.0
     weight /= weight.sum()
-    value = float(weight @ np.array([value for value, _ in found]))
-    own = weight * np.array([u for _, u in found])
-    return value, sqrt((1 - _SHARED) * float(own @ own) + _SHARED * float(own.sum()) ** 2)
-
-
-def _ring_s(frequency_hz: float, damping_ratio: float) -> float:
-    """Time to fall by 60 dB."""
-    return log(1000) / (damping_ratio * 2 * pi * frequency_hz)
+    own, shared = weight * u, LIMITS.room.shared
+    return Damping(float(weight @ values), sqrt((1 - shared) * float(own @ own) + shared * float(own.sum()) ** 2))

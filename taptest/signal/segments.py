@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import replace
-from functools import lru_cache
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from taptest.config.corrections import RoomDecay
 from taptest.signal.ringdown import Spectra
-from taptest.signal.sinking import ring_lengths
+from taptest.signal.silence import ring_lengths
 from taptest.signal.spectrum import Noise
 from taptest.signal.taps import Tap
 
@@ -19,110 +19,95 @@ Real = NDArray[np.float64]
 
 _FADED_DB = 38.0  # a record ends there: what a mode still tells beyond it is less than the room adds
 # From the free decay on until the high-pass of a small microphone is silent, too: one at 115 Hz has fallen by 50 dB then.
-SETTLED_S = 0.009
+FILTER_SETTLED_S = 0.009
 _LOWEST_BAND_HZ = 45.0  # one record length serves all below
 
 
-def records(samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float) -> Spectra:
+@dataclass(frozen=True, eq=False)
+class GoodTaps:
+    """What spectra are made of: the samples of a channel, the taps in them that are used, and the noise beneath."""
+
+    samples: Real
+    rate: float
+    taps: Sequence[Tap]
+    noise: Noise
+
+    @cached_property
+    def longest(self) -> int:
+        """Half as much again as the longest ring [samples]."""
+        return max(round(1.5 * max(ring_lengths(self.samples, self.rate, self.taps))), round(0.4 * self.rate))
+
+    def usable(self, longest: int) -> int:
+        """Samples that every tap has after its start, as many as this at most."""
+        return _quick_length(min(*(t.stop - t.start for t in self.taps), longest))
+
+    def later(self, seconds: float) -> GoodTaps:
+        """The same taps, each from so much later on."""
+        return replace(self, taps=[replace(t, start=t.start + round(seconds * self.rate)) for t in self.taps])
+
+    def transformed(self, length: int, low_hz: float, high_hz: float) -> Spectra:
+        """Spectra of the first ``length`` samples of every tap."""
+        first, stop = (int(np.ceil(edge_hz * length / self.rate)) for edge_hz in (low_hz, high_hz))
+        bins = np.arange(max(first, 1), stop, dtype=np.int64)
+        values = np.array([np.fft.rfft(self.samples[t.start : t.start + length])[bins] for t in self.taps])
+        frequencies: Real = np.asarray(bins * (self.rate / length), dtype=np.float64)
+        power = self.noise.bin_power(frequencies, length, self.rate)
+        return Spectra(values, frequencies, np.full(len(bins), length), power, self.rate)
+
+
+def segment_spectra(good: GoodTaps, low_hz: float, high_hz: float) -> Spectra:
     """Spectra of the accepted taps, octave by octave, each over the time for which it rings.
 
-    Low modes need long records; high ones are over soon, and what follows them is the room. The octaves meet at the
+    Low modes need long segments; high ones are over soon, and what follows them is the room. The octaves meet at the
     quietest place near their edge.
     """
-    length = _usable(taps, _longest(samples, rate, taps))
-    lowest, highest = 0.6 * low_hz, min(1.2 * high_hz + 20, 0.49 * rate)
-    whole = _transformed(samples, rate, taps, noise, length, lowest, highest)
+    length = good.usable(good.longest)
+    lowest, highest = 0.6 * low_hz, min(1.2 * high_hz + 20, 0.49 * good.rate)
+    whole = good.transformed(length, lowest, highest)
     edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
     pieces = []
     for low, high in zip([lowest, *edges], [*edges, highest], strict=True):
         short = _ringing(whole, low, high)
-        pieces.append(
-            _transformed(samples, rate, taps, noise, short, low, high) if short < length else _between(whole, low, high)
-        )
-    return _joined(pieces, rate)
+        pieces.append(good.transformed(short, low, high) if short < length else _between(whole, low, high))
+    return _joined(pieces)
 
 
-def settled_records(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, low_hz: float, high_hz: float
-) -> Spectra:
-    """The same from `SETTLED_S` on: low notes are over much later, and nothing else is heard then at their pitch."""
-    late = [replace(t, start=t.start + round(SETTLED_S * rate)) for t in taps]
-    return records(samples, rate, late, noise, low_hz, high_hz)
+def settled_spectra(good: GoodTaps, low_hz: float, high_hz: float) -> Spectra:
+    """The same from `FILTER_SETTLED_S` on: low notes are over much later, and nothing else is heard then at their pitch."""
+    return segment_spectra(good.later(FILTER_SETTLED_S), low_hz, high_hz)
 
 
-def late_records(
-    samples: Real,
-    rate: float,
-    taps: Sequence[Tap],
-    noise: Noise,
-    low_hz: float,
-    high_hz: float,
-    room: RoomDecay,
-    wait: float,
-) -> Spectra | None:
+def late_spectra(good: GoodTaps, low_hz: float, high_hz: float, room: RoomDecay, wait: float) -> Spectra | None:
     """The same from ``wait`` reverberation times after the contact, when the room has settled; None if nothing is left."""
-    longest = _longest(samples, rate, taps)
-    whole = _transformed(samples, rate, taps, noise, _usable(taps, longest), low_hz, high_hz)
+    whole = good.transformed(good.usable(good.longest), low_hz, high_hz)
     edges = _edges(whole, max(low_hz, _LOWEST_BAND_HZ), high_hz)
     pieces = []
     for low, high in zip([low_hz, *edges], [*edges, high_hz], strict=True):
-        delay = round(wait * room.at((low * high) ** 0.5) * rate)
-        late = [replace(t, start=t.start + delay) for t in taps]
-        length = _usable(late, longest)
-        if length * low < 8 * rate:
+        late = good.later(wait * room.at((low * high) ** 0.5))
+        length = late.usable(good.longest)
+        if length * low < 8 * good.rate:
             continue
-        piece = _transformed(samples, rate, late, noise, length, low, high)
+        piece = late.transformed(length, low, high)
         short = _ringing(piece, low, high)
-        pieces.append(_transformed(samples, rate, late, noise, short, low, high) if short < length else piece)
-    return _joined(pieces, rate) if pieces else None
+        pieces.append(late.transformed(short, low, high) if short < length else piece)
+    return _joined(pieces) if pieces else None
 
 
-def _longest(samples: Real, rate: float, taps: Sequence[Tap]) -> int:
-    """Half as much again as the longest ring [samples]."""
-    return max(round(1.5 * max(ring_lengths(samples, rate, taps))), round(0.4 * rate))
-
-
-def _usable(taps: Sequence[Tap], longest: int) -> int:
-    return _quick_length(min(*(t.stop - t.start for t in taps), longest))
-
-
-@lru_cache(maxsize=256)
 def _quick_length(length: int) -> int:
-    """The longest length up to this one that is quickly transformed: without prime factors above 11.
+    """The longest length up to this one that is quickly transformed: a few parts in a thousand less of the segment."""
+    from scipy.fft import prev_fast_len
 
-    A length with a large one takes several times as long; giving up a few parts in a thousand of the record avoids it.
-    """
-    while length > 1:
-        rest = length
-        for factor in (2, 3, 5, 7, 11):
-            while rest % factor == 0:
-                rest //= factor
-        if rest == 1:
-            break
-        length -= 1
-    return length
+    return int(prev_fast_len(max(length, 1)))
 
 
-def _joined(pieces: Sequence[Spectra], rate: float) -> Spectra:
+def _joined(pieces: Sequence[Spectra]) -> Spectra:
     return Spectra(
         values=np.concatenate([p.values for p in pieces], axis=1),
         frequencies_hz=np.concatenate([p.frequencies_hz for p in pieces]),
         lengths=np.concatenate([p.lengths for p in pieces]),
         noise_power=np.concatenate([p.noise_power for p in pieces]),
-        sample_rate_hz=rate,
+        sample_rate_hz=pieces[0].sample_rate_hz,
     )
-
-
-def _transformed(
-    samples: Real, rate: float, taps: Sequence[Tap], noise: Noise, length: int, low_hz: float, high_hz: float
-) -> Spectra:
-    bins = np.arange(
-        max(int(np.ceil(low_hz * length / rate)), 1), int(np.ceil(high_hz * length / rate)), dtype=np.int64
-    )
-    values = np.array([np.fft.rfft(samples[t.start : t.start + length])[bins] for t in taps])
-    frequencies: Real = np.asarray(bins * (rate / length), dtype=np.float64)
-    power = noise.bin_power(frequencies, length, rate)
-    return Spectra(values, frequencies, np.full(len(bins), length), power, rate)
 
 
 def _between(spectra: Spectra, low_hz: float, high_hz: float) -> Spectra:

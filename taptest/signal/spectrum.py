@@ -8,23 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
+
 Real = NDArray[np.float64]
 
 _BLOCK_S = 0.2  # one noise block: 7.5 Hz resolution with the Hann window, enough for the tilt of a room's noise
 _UNTOUCHED_S = 0.45
-_RINGS_ON = 2.0  # three standard deviations of the estimate from five blocks
 _WIDEST = 8  # blocks' bins to either side in the smoothing across frequency
 _AN_OCTAVE = 24  # points
 _FAMILIES_HZ = (50.0, 60.0)
-_MAINS_SPREAD = (
-    0.012  # mains frequency relative to nominal: +-1 % is the widest that grids are run at (common practice, no source)
-)
-_HUM_TOP_HZ = 1000.0
 _SHORTEST_SILENCE_S = 0.25
-_PRESENT = 12.0  # a harmonic counts as hum when its power is this many times what the noise around it would give
-_PRESENT_ALONE = (
-    30.0  # the same for a single one: over all the places looked at, chance then makes one in a hundred silences
-)
 
 
 @dataclass(frozen=True)
@@ -110,26 +103,26 @@ def find_hum(silences: Sequence[Real], sample_rate_hz: float) -> Hum | None:
     if not stretches:
         return None
     spectrum = _SilenceSpectrum(stretches, sample_rate_hz)
-    top = min(_HUM_TOP_HZ, 0.4 * sample_rate_hz)
+    top = min(LIMITS.noise.hum_top_hz, 0.4 * sample_rate_hz)
     best, strength = 0.0, 0.0
     for nominal in _FAMILIES_HZ:
         orders = np.arange(1, int(top / nominal) + 1)
-        grid: Real = np.asarray(nominal * (1 + np.linspace(-_MAINS_SPREAD, _MAINS_SPREAD, 49)))
+        grid: Real = np.asarray(nominal * (1 + np.linspace(-LIMITS.noise.mains_spread, LIMITS.noise.mains_spread, 49)))
         centre = float(grid[int(np.argmax(np.log1p(spectrum.ratio(np.asarray(grid[:, None] * orders))).sum(axis=1)))])
         ratio = spectrum.ratio(np.asarray(centre * orders))
-        present = ratio > _PRESENT
+        present = ratio > LIMITS.noise.hum_line
         evidence = float(np.log1p(ratio[present]).sum())
-        if evidence > strength and (np.count_nonzero(present) > 1 or ratio.max() > _PRESENT_ALONE):
+        if evidence > strength and (np.count_nonzero(present) > 1 or ratio.max() > LIMITS.noise.hum_line_alone):
             # A harmonic of order h fixes the fundamental h times as finely.
             each = np.array([spectrum.peak_hz(centre * h) / h for h in orders[present]])
             refined = float(np.average(each, weights=orders[present] ** 2 * ratio[present]))
             # Some other tone beside the range of the mains is none of its harmonics.
-            if abs(refined / nominal - 1) <= _MAINS_SPREAD:
+            if abs(refined / nominal - 1) <= LIMITS.noise.mains_spread:
                 best, strength = refined, evidence
     if strength == 0.0:
         return None
     lines: Real = np.asarray(best * np.arange(1, int(top / best) + 1))
-    lines = lines[spectrum.ratio(lines) > _PRESENT]
+    lines = lines[spectrum.ratio(lines) > LIMITS.noise.hum_line]
     levels = 10 * np.log10(2 * spectrum.power(lines) + 1e-30)
     return Hum(best, tuple(map(float, lines)), tuple(map(float, levels)))
 
@@ -152,7 +145,7 @@ def measure_noise(
     density = _density(silences, sample_rate_hz, block, hum)
     if first:
         untouched = _density(first, sample_rate_hz, block, hum)
-        density = np.where(density > _RINGS_ON * untouched, untouched, density)
+        density = np.where(density > LIMITS.noise.ringing_on * untouched, untouched, density)
     if not silent:
         density = _common_to_an_octave(frequencies, density)
     seconds = sum(len(s) for s in silences) / sample_rate_hz

@@ -7,6 +7,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
+
 Real = NDArray[np.float64]
 
 # The last one comes from a live source alone: a file does not say that something is missing from it.
@@ -14,24 +16,8 @@ REASONS = ("clipped", "double-hit", "too-quiet", "cut-short", "noisy", "gain-con
 
 FRAME_S = 0.001
 _HIGH_PASS_S = 0.004  # trailing mean that is taken out: a high-pass near 110 Hz without any look-ahead
-_ATTACK_DB = 9.0  # a contact lifts the level at least this much within three milliseconds
-_DETECT_DB = 8.0  # over the noise floor
-_AFTERSHOCK_S = 0.15  # two contacts closer than this are one bad tap, not two taps
-_HIDDEN_S = 0.43  # a ring may hide a second contact, weaker than the first, for so long
-_FIRST_BOUNCE_S = 0.018  # before that a bounce cannot be told from the wake of the first contact
-_QUIET_DB = 12.0
-_CONTACT_S = 0.003  # the hammer has left the ski by then (common practice, no source: 1-3 ms with a soft tip)
-_SHORTEST_S = 0.25
 STRIKE_FRAMES = 10  # of the blow itself, after which a ring may have sunk
 _FLAT = 5  # equal samples in a row that make one flat top
-_LONGEST_S = 6.0
-_LEAST_DECAY_DB = 10.0
-_BURST = 16.0  # unpredicted energy of a contact over that around it; good taps in rooms stay below 13 (see the tests)
-_BURST_AT_RISE = 6.0  # the same where the level jumps as well
-_STEADY = (
-    0.8  # a floor that has moved stays up, or nearly; the slowest ring of a bar falls by more within half a second
-)
-_GATE_DB = 6.0
 _GATE_BLOCKS = (6, 10, 16, 25)  # of 10 ms: how fast gates close
 LEAST_FLOOR = 2.0**-46 / 12  # rounding noise of a 24-bit word: no recording is quieter
 
@@ -99,7 +85,7 @@ def framed_energy(signal: Real, frame: int) -> Real:
 
 def smoothed(energy: Real) -> Real:
     """Frames of energy averaged over 20 ms, in which rings are followed and the floor is measured."""
-    return _running_mean(energy, 20)
+    return _mean_energy(energy, 20)
 
 
 def noise_floor(smooth: Real) -> float:
@@ -114,12 +100,17 @@ def high_passed(samples: Real, sample_rate_hz: float) -> Real:
     return np.asarray(samples - (total[length:] - total[:-length]) / length)
 
 
-def _running_mean(values: Real, length: int) -> Real:
+def running_mean(values: Real, length: int) -> Real:
+    """Mean about each sample, of fewer at the ends."""
     total = np.cumsum(np.concatenate(([0.0], values)))
-    half = length // 2
     index = np.arange(len(values))
-    low, high = np.maximum(index - half, 0), np.minimum(index + half, len(values))
-    return np.asarray(np.maximum((total[high] - total[low]) / (high - low), 1e-20))
+    low, high = np.maximum(index - length // 2, 0), np.minimum(index + max(length // 2, 1), len(values))
+    return np.asarray((total[high] - total[low]) / (high - low))
+
+
+def _mean_energy(values: Real, length: int) -> Real:
+    """The same of energies, which rounding must not leave below nothing."""
+    return np.maximum(running_mean(values, length), 1e-20)
 
 
 def tap_to_noise_db(samples: Real, sample_rate_hz: float) -> float:
@@ -131,8 +122,8 @@ def tap_to_noise_db(samples: Real, sample_rate_hz: float) -> float:
 def find_onsets(samples: Real, envelope: Envelope) -> list[int]:
     """First sample of every sharp rise of the sound, within a millisecond.
 
-    A contact lifts the energy within three milliseconds by ``_ATTACK_DB`` over the ten before, beats between low modes do
-    not. Rises within ``_AFTERSHOCK_S`` of one found belong to it. The sample is the minimum of Akaike's criterion
+    A contact lifts the energy within three milliseconds above the ten before, beats between low modes do not. Rises within
+    the time of an aftershock belong to the one found. The sample is the minimum of Akaike's criterion
     for a change of variance (Maeda 1985, as used to pick the arrival of earthquake waves).
     """
     energy = envelope.energy
@@ -140,7 +131,7 @@ def find_onsets(samples: Real, envelope: Envelope) -> list[int]:
         return []
     candidates, recent = sharp_rises(energy, envelope.floor)
     onsets: list[int] = []
-    gap = round(_AFTERSHOCK_S / FRAME_S)
+    gap = round(LIMITS.tap.aftershock_s / FRAME_S)
     at = -gap - 1
     for candidate in candidates:
         if candidate - at < gap:
@@ -168,7 +159,9 @@ def sharp_rises(energy: Real, floor: float) -> tuple[NDArray[np.intp], Real]:
     recent = np.full(count, floor)
     for lag in range(2, 100, 5):
         recent[lag:] = np.maximum(recent[lag:], steady[:-lag])
-    return np.flatnonzero((rise > _ATTACK_DB) & (level > _DETECT_DB) & (after > 1.5 * recent)), recent
+    return np.flatnonzero(
+        (rise > LIMITS.tap.attack_db) & (level > LIMITS.tap.detect_db) & (after > 1.5 * recent)
+    ), recent
 
 
 def _around(energy: Real) -> tuple[Real, Real]:
@@ -227,9 +220,9 @@ def judge_taps(
     taps: list[Tap] = []
     for number, onset in enumerate(onsets):
         limit = onsets[number + 1] - round(0.004 * sample_rate_hz) if number + 1 < len(onsets) else len(samples)
-        start = min(onset + round(_CONTACT_S * sample_rate_hz), len(samples))
+        start = min(onset + round(LIMITS.tap.contact_s * sample_rate_hz), len(samples))
         sunk = _sunk(envelope, onset, limit)
-        stop = start + max(min(limit - start, round(_LONGEST_S * sample_rate_hz)), 0)
+        stop = start + max(min(limit - start, round(LIMITS.tap.longest_s * sample_rate_hz)), 0)
         first = max(quiet_from, onset - round(1.0 * sample_rate_hz))
         peak = envelope.energy[envelope.index(onset) : envelope.index(onset) + 8].max()
         tap = Tap(
@@ -269,7 +262,7 @@ def _judge(
     ring = samples[tap.onset : min(tap.onset + round(0.25 * rate), limit)]
     if _clipped(ring, full_scale):
         tap = tap.refused("clipped")
-    if tap.snr_db < _QUIET_DB:
+    if tap.snr_db < LIMITS.tap.quiet_db:
         return tap.refused("too-quiet")
     early = envelope.mean(tap.onset + round(4 * ms), tap.onset + round(25 * ms))
     if tap.onset - tap.silence > 30 * ms:
@@ -279,11 +272,11 @@ def _judge(
     if second_contact(samples, rate, tap.onset, limit):
         tap = tap.refused("double-hit")
     last = envelope.mean(limit - round(15 * ms), limit)
-    if limit - tap.start < _SHORTEST_S * rate or (
-        last > 4 * envelope.floor and last > early * 10 ** (-_LEAST_DECAY_DB / 10)
+    if limit - tap.start < LIMITS.tap.shortest_s * rate or (
+        last > 4 * envelope.floor and last > early * 10 ** (-LIMITS.tap.least_decay_db / 10)
     ):
         tap = tap.refused("cut-short")
-    elif tap.ring_s < 0.045:
+    elif tap.ring_s < LIMITS.tap.least_ring_s:
         tap = tap.refused("no-ring")
     step = _step(samples[tap.onset : limit])
     moves = not rings_on and _floor_moves(tap, envelope, limit, step)
@@ -296,7 +289,7 @@ def _swells(tap: Tap, envelope: Envelope, limit: int) -> bool:
     """What comes a third of a second later is as loud as the start: somebody talks, or something else sounds."""
     start, stop = envelope.index(tap.onset), envelope.index(limit)
     later = envelope.smooth[start + 300 : stop - 20]
-    return bool(len(later) and later.max() > 0.7 * envelope.smooth[start : start + 100].max())
+    return bool(len(later) and later.max() > LIMITS.tap.swelling * envelope.smooth[start : start + 100].max())
 
 
 def _clipped(ring: Real, full_scale: float) -> bool:
@@ -304,7 +297,7 @@ def _clipped(ring: Real, full_scale: float) -> bool:
         return False
     size = np.abs(ring)
     peak = float(size.max())
-    if np.isfinite(full_scale) and np.count_nonzero(size >= 0.9985 * full_scale) >= 2:
+    if np.isfinite(full_scale) and np.count_nonzero(size >= LIMITS.tap.clipped_level * full_scale) >= 2:
         return True
     if peak < 0.02:
         return False
@@ -323,12 +316,18 @@ def _clipped(ring: Real, full_scale: float) -> bool:
 
 def second_contact(samples: Real, rate: float, onset: int, limit: int) -> bool:
     """Whether the ski was struck again before the next tap that was found, as far as the ring hides it."""
-    start = onset + round(_CONTACT_S * rate)
-    burst, slow = _surprise(samples, rate, start, min(limit, onset + round((_HIDDEN_S + 0.02) * rate)))
+    start = onset + round(LIMITS.tap.contact_s * rate)
+    burst, slow = _surprise(samples, rate, start, min(limit, onset + round((LIMITS.tap.hidden_s + 0.02) * rate)))
     strike = float((samples[onset:start] ** 2).sum()) * slow / rate
-    times = np.arange(len(burst)) / slow + _CONTACT_S
-    window = (times > _FIRST_BOUNCE_S) & (times < _HIDDEN_S)
-    return bool(np.any(window & (burst > 10**-3.8 * strike) & (burst > _BURST * _around_burst(burst, slow))))
+    times = np.arange(len(burst)) / slow + LIMITS.tap.contact_s
+    window = (times > LIMITS.tap.first_bounce_s) & (times < LIMITS.tap.hidden_s)
+    return bool(
+        np.any(
+            window
+            & (burst > LIMITS.tap.least_bounce * strike)
+            & (burst > LIMITS.tap.burst * _around_burst(burst, slow))
+        )
+    )
 
 
 def _struck_in_ring(samples: Real, rate: float, at: int) -> bool:
@@ -337,7 +336,7 @@ def _struck_in_ring(samples: Real, rate: float, at: int) -> bool:
     burst, slow = _surprise(samples, rate, start, min(at + round(0.1 * rate), len(samples)))
     here = round((at - start) * slow / rate)
     part = slice(max(here - round(0.006 * slow), 0), here + round(0.006 * slow))
-    return bool(np.any(burst[part] > _BURST_AT_RISE * _around_burst(burst, slow)[part]))
+    return bool(np.any(burst[part] > LIMITS.tap.burst_at_rise * _around_burst(burst, slow)[part]))
 
 
 def _surprise(samples: Real, rate: float, start: int, stop: int) -> tuple[Real, float]:
@@ -400,14 +399,14 @@ def _floor_moves(tap: Tap, envelope: Envelope, limit: int, step: float) -> bool:
     ring = envelope.energy[envelope.index(tap.onset) : max(envelope.index(limit) - 8, 0)]
     if len(before) < 150 or len(ring) < 150:
         return False
-    usual = float(np.median(_running_mean(before, 100)[50:-50]))
-    if float(_running_mean(ring, 100)[50:-50].min()) < 0.4 * usual:
+    usual = float(np.median(_mean_energy(before, 100)[50:-50]))
+    if float(_mean_energy(ring, 100)[50:-50].min()) < LIMITS.tap.floor_drop * usual:
         return True
     after = ring[round((tap.ring_s + 0.05) / FRAME_S) :][:800]
-    if len(after) < 150 or float(_running_mean(after, 100)[50:-50].min()) <= 2.5 * max(usual, step**2):
+    if len(after) < 150 or float(_mean_energy(after, 100)[50:-50].min()) <= LIMITS.tap.floor_rise * max(usual, step**2):
         return False
     third = len(after) // 3
-    return float(after[-third:].mean()) > _STEADY * float(after[:third].mean())
+    return float(after[-third:].mean()) > LIMITS.tap.steady * float(after[:third].mean())
 
 
 def _gate_closes(samples: Real, rate: float, onset: int, limit: int, step: float) -> bool:
@@ -429,6 +428,6 @@ def _gate_closes(samples: Real, rate: float, onset: int, limit: int, step: float
         level = 10 * np.log10(np.median(np.lib.stride_tricks.sliding_window_view(energy, width), axis=1) + rounding)
         first, second, third = level[: -3 * width], level[width : -2 * width], level[3 * width :]
         excess = second - third - 2 * np.maximum(first - second, 0.0)
-        if np.any((excess > _GATE_DB) & (second < np.minimum.accumulate(first) + 3.0)):
+        if np.any((excess > LIMITS.tap.gate_db) & (second < np.minimum.accumulate(first) + 3.0)):
             return True
     return False

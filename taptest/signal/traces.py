@@ -6,7 +6,7 @@ Nothing is estimated here; the samples are read once more and set beside an `Ana
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,40 +76,49 @@ class SpectrumTrace:
 class RingDownTrace:
     """Level of the sound around one mode while it rings, all good taps together; 0 dB at its start.
 
-    ``level_db`` (points,) over ``time_s`` after the contact; the fitted decay falls by ``slope_db_per_s`` from
-    ``start_db``; ``floor_db``: what the noise alone would give.
+    ``level_db`` (points,) over ``time_s`` after the contact; the fitted decay falls by ``slope_db_per_s``
+    from 0 dB; ``floor_db``: what the noise alone would give.
     """
 
     mode: Mode
     time_s: Real
     level_db: Real
-    start_db: float
     slope_db_per_s: float
     floor_db: float
 
 
-def spectrum_trace(recording: Recording, analysis: Analysis, *, low_hz: float, high_hz: float) -> SpectrumTrace | None:
-    """Mean of |X|² over the good taps, each over the longest record that was fitted; None where no tap is good."""
-    samples, rate = _channel(recording, analysis), float(analysis.sample_rate_hz)
-    taps = analysis.accepted
+@dataclass(frozen=True, eq=False)
+class MeanPower:
+    """Mean of |X|² over the good taps [full scale²], (bins,) over ``frequencies_hz``, each over so many ``samples``."""
+
+    frequencies_hz: Real
+    power: Real
+    samples: int
+
+
+def mean_power(recording: Recording, analysis: Analysis, *, low_hz: float, high_hz: float) -> MeanPower | None:
+    """Of the longest segment that was fitted, or as much of it as every good tap has; None where no tap is good."""
+    taps, rate = analysis.accepted, float(analysis.sample_rate_hz)
     if not taps:
         return None
+    samples = _channel(recording, analysis)
     length = min(round(analysis.record_s * rate), *(tap.stop - tap.start for tap in taps))
     frequencies: Real = np.asarray(np.fft.rfftfreq(length, 1 / rate), dtype=np.float64)
     wanted = (frequencies >= low_hz) & (frequencies <= high_hz)
-    frequencies = frequencies[wanted]
     power = np.mean([np.abs(np.fft.rfft(samples[tap.start : tap.start + length])[wanted]) ** 2 for tap in taps], axis=0)
-    top = float(power.max())
-    trace = SpectrumTrace(
-        frequencies,
-        10 * np.log10(np.maximum(power / top, 1e-15)),
-        10 * np.log10(np.maximum(analysis.noise.bin_power(frequencies, length, rate) / top, 1e-15)),
-        (),
-        length / rate,
-    )
-    return SpectrumTrace(
-        trace.frequencies_hz, trace.level_db, trace.noise_db, _peaks(trace, analysis.modes), trace.record_s
-    )
+    return MeanPower(frequencies[wanted], power, length)
+
+
+def spectrum_trace(recording: Recording, analysis: Analysis, *, low_hz: float, high_hz: float) -> SpectrumTrace | None:
+    """The mean spectrum with the noise and the modes beside it; None where no tap is good."""
+    mean = mean_power(recording, analysis, low_hz=low_hz, high_hz=high_hz)
+    if mean is None:
+        return None
+    rate, top = float(analysis.sample_rate_hz), float(mean.power.max())
+    noise = analysis.noise.bin_power(mean.frequencies_hz, mean.samples, rate)
+    level_db, noise_db = (10 * np.log10(np.maximum(power / top, 1e-15)) for power in (mean.power, noise))
+    trace = SpectrumTrace(mean.frequencies_hz, level_db, noise_db, (), mean.samples / rate)
+    return replace(trace, peak_db=_peaks(trace, analysis.modes))
 
 
 def _peaks(trace: SpectrumTrace, modes: Sequence[Mode]) -> tuple[float, ...]:
@@ -157,7 +166,7 @@ def ring_down_trace(recording: Recording, analysis: Analysis, mode: Mode) -> Rin
     ringing = np.cumprod(level > max(level[:3].max() - _OWN_DB, 10 * np.log10(floor + 1e-30))).astype(bool)
     ringing[:3] = True
     start = float(np.median((level - slope * time)[ringing]))
-    return RingDownTrace(mode, time, level - start, 0.0, float(slope), float(10 * np.log10(floor + 1e-30) - start))
+    return RingDownTrace(mode, time, level - start, float(slope), float(10 * np.log10(floor + 1e-30) - start))
 
 
 @dataclass(frozen=True, eq=False)

@@ -49,6 +49,7 @@ MODE_FIELDS: tuple[Field[PlacedMode], ...] = (
         heading="damp\n%",
         decimals=2,
         scale=100,
+        u="damping_ratio_u",
     ),
     Field("damping_ratio_u", lambda mode: mode.damping_ratio_u, help="its standard uncertainty"),
     Field(
@@ -88,8 +89,8 @@ def _objects(fields: Sequence[Field[Any]]) -> dict[str, Any]:
 
 
 SKI_FIELDS: tuple[Field[Ski], ...] = (
-    Field("ski_id", lambda ski: ski.ski_id, "text", "as the table names it", heading="ski"),
-    Field("pair_id", lambda ski: ski.pair_id, "text", "as the table names it", heading="pair"),
+    Field("ski_id", lambda ski: ski.ski_id, "text", "as the table names it", heading="ski", align="fold"),
+    Field("pair_id", lambda ski: ski.pair_id, "text", "as the table names it", heading="pair", align="fold"),
     Field("construction", lambda ski: ski.facts.construction, "text", "as the table names it", logbook="construction"),
     Field("generation", lambda ski: ski.facts.generation, "text", "as the table names it", logbook="generation"),
     Field("line", lambda ski: ski.facts.line, "integer", "of the table", logbook="line"),
@@ -160,6 +161,7 @@ SKI_FIELDS: tuple[Field[Ski], ...] = (
         help="what all modes share, against the centre of the group (or the prediction)",
         heading="tone\n%",
         sign=True,
+        u="shift_u_percent",
         logbook="shift_percent",
     ),
     Field(
@@ -186,7 +188,7 @@ SKI_FIELDS: tuple[Field[Ski], ...] = (
         heading="score",
         logbook="score",
     ),
-    Field("taps_good", lambda ski: ski.taps_good, "integer", "taps used", logbook="taps_good"),
+    Field("taps_good", lambda ski: ski.taps_good, "integer", "taps used", heading="taps", logbook="taps_good"),
     Field("taps_found", lambda ski: ski.taps_found, "integer", "taps found", logbook="taps_found"),
     Field(
         "group",

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from taptest.config.limits import LIMITS
 from taptest.ski.facts import SkiFacts
 
 Kind = tuple[str, bool, int]
-
-LENGTH_STEP_M = 0.030
 
 
 def kinds(rows: Iterable[tuple[int, SkiFacts]]) -> dict[Kind, list[int]]:
@@ -26,7 +25,7 @@ def kinds(rows: Iterable[tuple[int, SkiFacts]]) -> dict[Kind, list[int]]:
         for number, row in sorted(members, key=lambda each: each[1].length_m or 0.0):
             length_m = row.length_m or 0.0
             # A tenth of a millimetre, so that rounding of units does not split a class.
-            length_class += before is not None and length_m - before > LENGTH_STEP_M + 1e-4
+            length_class += before is not None and length_m - before > LIMITS.group.length_step_mm / 1000 + 1e-4
             before = length_m
             found.setdefault((construction, with_binding, length_class), []).append(number)
     return found

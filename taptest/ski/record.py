@@ -108,6 +108,7 @@ class Ski:
         corrections: what calibrations say.
         analyses: what was heard in each recording, where it was asked to be kept.
         judgement: None before it was judged.
+        kept: what the caller of `measure_lot` made of each recording.
     """
 
     facts: SkiFacts
@@ -120,6 +121,7 @@ class Ski:
     corrections: Corrections = field(default_factory=Corrections)
     analyses: tuple[Analysis, ...] = ()
     judgement: Judgement | None = None
+    kept: tuple[object, ...] = ()
 
     @cached_property
     def evidence(self) -> Evidence:

@@ -257,7 +257,7 @@ def _judged(found: SnowValues, runs: Runs, measure: Measure) -> tuple[list[str],
             "cannot separate skis"
         )
     if told.p is None:
-        if told.free[0] < 1:
+        if told.dof[0] < 1:
             return ["no two skis of one kind can be compared"], "cannot separate skis"
         return ["too few repeated runs to know how well one repeats: let every ski run again"], "cannot separate skis"
     if not told.separates:
@@ -265,7 +265,7 @@ def _judged(found: SnowValues, runs: Runs, measure: Measure) -> tuple[list[str],
             "more runs of every ski, on more days, in changing order" if told.by_session else "more runs and more days"
         )
         return [
-            f"the runs do not tell the skis apart (F {told.f:.2f} with {told.free[0]} and {told.free[1]} degrees of "
+            f"the runs do not tell the skis apart (F {told.f:.2f} with {told.dof[0]} and {told.dof[1]} degrees of "
             f"freedom, p {told.p:.2f}): what differs between skis is no more than what differs between runs of one; "
             f"{more} would be needed"
         ], "cannot separate skis"

@@ -42,7 +42,7 @@ class Reliability:
     to session beyond its runs. ``run_sd``: between runs of a ski in a session. ``single``: share of the variance of one
     ski in one session (one run, where ``by_session`` is false) that is the ski's: an intraclass correlation of consistency.
     ``mean``, ``low``, ``high``: the same for a ski's mean over all it ran, with 95 % interval. ``f``, ``p``: F test that
-    skis do not differ, with ``free`` degrees of freedom.
+    skis do not differ, with ``dof`` degrees of freedom.
     """
 
     ski_sd: float | None
@@ -55,12 +55,12 @@ class Reliability:
     high: float | None
     f: float | None
     p: float | None
-    free: tuple[int, int]
+    dof: tuple[int, int]
     by_session: bool
 
     @property
     def separates(self) -> bool:
-        """Whether the skis surely differ in what was measured."""
+        """Whether the skis differ in what was measured."""
         return self.p is not None and self.p <= _LIMITS.significance
 
     @property
@@ -114,7 +114,7 @@ def snow_values(runs: Runs) -> SnowValues:
     run_variance = within / within_free if within_free > 0 else None
     session, ski, against = cells.T
     sample = _Sample(mean, _nuisance(session, against), _design(ski, against, len(runs.kind)), runs.kind, used)
-    by_session = len(np.unique(session)) > 1 and sample.free[1] >= _LIMITS.least_dof
+    by_session = len(np.unique(session)) > 1 and sample.dof[1] >= _LIMITS.least_dof
     if not by_session:
         sample = _Sample(value, nuisance, skis, runs.kind, used)
     reliability = _reliability(sample, by_session, run_variance, float(len(count) / (1 / count).sum()))
@@ -135,7 +135,7 @@ class _Sample:
         below = np.hstack([nuisance, skis @ kinds])
         self.basis = _orthonormal(below)
         self.full = _orthonormal(np.hstack([nuisance, skis]))
-        self.free = (
+        self.dof = (
             self.full.shape[1] - self.basis.shape[1],
             len(value) - self.full.shape[1] - used,
         )
@@ -158,7 +158,7 @@ class _Sample:
 def _reliability(sample: _Sample, by_session: bool, run_variance: float | None, runs_per_cell: float) -> Reliability:
     from scipy.special import fdtrc, fdtri
 
-    between, error = sample.free
+    between, error = sample.dof
     run_sd = None if run_variance is None else sqrt(run_variance)
     if between < 1 or error < _LIMITS.least_dof:
         empty = (None,) * 3
@@ -188,7 +188,7 @@ def _reliability(sample: _Sample, by_session: bool, run_variance: float | None, 
         high=max(1 - high / max(f, 1e-12), 0.0),
         f=f,
         p=float(fdtrc(between, error, f)),
-        free=(between, error),
+        dof=(between, error),
         by_session=by_session,
     )
 

@@ -31,15 +31,6 @@ _CONFIDENCE = 0.95
 
 
 @dataclass(frozen=True)
-class Component:
-    """One standard deviation with its 95 % interval, in the unit of the values."""
-
-    value: float
-    low: float
-    high: float
-
-
-@dataclass(frozen=True)
 class Gauge:
     """What a study says about one quantity; standard deviations in the unit of ``mean``.
 
@@ -80,6 +71,15 @@ class Gauge:
     def few_operators(self) -> bool:
         """Whether so few took part that their spread is hardly known."""
         return self.operator_count < _LIMITS.few_operators
+
+
+@dataclass(frozen=True)
+class Component:
+    """One standard deviation with its 95 % interval, in the unit of the values."""
+
+    value: float
+    low: float
+    high: float
 
 
 def gauge_study(values: Sequence[Sequence[Sequence[float]]] | Real, *, quantity: Quantity, unit: str) -> Gauge:

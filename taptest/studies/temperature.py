@@ -49,7 +49,7 @@ class TemperatureStudy:
 
     @property
     def certain(self) -> bool:
-        """Whether the slope is told from none at all."""
+        """Whether the slope differs from zero by more than two standard uncertainties."""
         return abs(self.slope_per_k) > 2 * self.slope_u_per_k
 
 

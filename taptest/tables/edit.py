@@ -32,23 +32,15 @@ _MARKS = {"utf-8": codecs.BOM_UTF8, "utf-16-le": codecs.BOM_UTF16_LE, "utf-16-be
 
 
 @dataclass(frozen=True)
-class SetCell:
-    """A cell to be written: ``column`` by its name in `taptest.tables.lot.LOT` (``recording``, ``note``)."""
+class Change:
+    """Cells of a ski to be written, by their names in `taptest.tables.lot.LOT`: text, or quantities in SI units.
 
-    ski_id: str
-    column: str
-    value: str
-
-
-@dataclass(frozen=True)
-class AddRow:
-    """A ski to be added: text as it is, quantities in SI units, by their names in `LOT` (``mass_kg``)."""
+    ``new``: a row is added for the ski.
+    """
 
     ski_id: str
     cells: Mapping[str, str | float]
-
-
-Change = SetCell | AddRow
+    new: bool = False
 
 
 @dataclass(frozen=True)
@@ -236,16 +228,19 @@ def apply(name: str, lot: LotText, changes: Sequence[Change]) -> bytes:
     columns, width = dict(lot.columns), len(lot.heading.cells)
     values: dict[int, dict[int, str]] = {}
     for change in changes:
-        for column in [change.column] if isinstance(change, SetCell) else change.cells:
+        for column in change.cells:
             if column not in columns:
                 heading, unit = next(iter(LOT[column].headings.items()))
                 at = width + len(values.setdefault(lot.heading.line, {}))
                 columns[column] = Place(at, heading, unit)
                 values[lot.heading.line][at] = heading
-        if isinstance(change, SetCell):
-            if change.ski_id not in lot.skis:
-                raise LotError(f"{shown(name, 100)}: has no ski {shown(change.ski_id)}; add a line for it")
-            values.setdefault(lot.skis[change.ski_id].line, {})[columns[change.column].index] = change.value
+    numbers = [place.index for place in lot.columns.values() if place.unit is not None]
+    comma = writes_decimal_commas(record.cell(index) for record in lot.records for index in numbers)
+    for change in changes:
+        if not change.new and change.ski_id not in lot.skis:
+            raise LotError(f"{shown(name, 100)}: has no ski {shown(change.ski_id)}; add a line for it")
+        if not change.new:
+            values.setdefault(lot.skis[change.ski_id].line, {}).update(_written(change, columns, comma))
     last = width + len(values.get(lot.heading.line, {})) - 1
     pieces: list[tuple[int, int, str]] = []
     for record in (lot.heading, *lot.records):
@@ -253,7 +248,8 @@ def apply(name: str, lot: LotText, changes: Sequence[Change]) -> bytes:
         if last >= width >= len(record.cells):
             cells.setdefault(last, "")
         pieces += _replaced(record, cells, lot.separator)
-    pieces.append(_added(lot, [change for change in changes if isinstance(change, AddRow)], columns, last + 1))
+    added = [_written(change, columns, comma) for change in changes if change.new]
+    pieces.append(_added(lot, added, last + 1))
     parts, at = [], 0
     for start, stop, new in sorted(pieces, key=lambda piece: piece[:2]):
         parts += [lot.text[at:start], new]
@@ -274,15 +270,28 @@ def _encoded(text: str, encoding: str, like: bytes) -> bytes:
 
 def _collision(change: Change, seen: LotText, fresh: LotText) -> str | None:
     """Why a change may not be made on contents that have changed since they were seen."""
-    if isinstance(change, AddRow):
+    if change.new:
         taken = change.ski_id in fresh.skis and change.ski_id not in seen.skis
         return f"has got a ski {shown(change.ski_id)} from another program meanwhile" if taken else None
     if change.ski_id not in fresh.skis:
         return f"has lost ski {shown(change.ski_id)} meanwhile"
-    now, before = fresh.cell(change.ski_id, change.column), seen.cell(change.ski_id, change.column)
-    if now in (before, change.value):
-        return None
-    return f"another program wrote '{shown(now)}' into {change.column} of ski {shown(change.ski_id)} meanwhile"
+    for column, value in change.cells.items():
+        now, before = fresh.cell(change.ski_id, column), seen.cell(change.ski_id, column)
+        if now not in (before, value):
+            return f"another program wrote '{shown(now)}' into {column} of ski {shown(change.ski_id)} meanwhile"
+    return None
+
+
+def _written(change: Change, columns: Mapping[str, Place], comma: bool) -> dict[int, str]:
+    """The cells of a change by their indices, in the units and the decimal marks of the table."""
+    cells = {columns["ski_id"].index: change.ski_id} if change.new else {}
+    for column, value in change.cells.items():
+        place = columns[column]
+        if isinstance(value, float):
+            number = f"{place.unit.from_base(value) if place.unit else value:.7g}"
+            value = number.replace(".", ",") if comma else number
+        cells[place.index] = value
+    return cells
 
 
 def _spans(text: str, at: int, cells: Sequence[str], separator: str) -> tuple[tuple[int, int], ...] | None:
@@ -322,23 +331,14 @@ def _quoted(value: str, separator: str, index: int, *, always: bool = False) -> 
     return value
 
 
-def _added(lot: LotText, rows: Sequence[AddRow], columns: Mapping[str, Place], width: int) -> tuple[int, int, str]:
-    """New rows below the last one, in the units, decimal marks and line ends of the table."""
-    numbers = [place.index for place in lot.columns.values() if place.unit is not None]
-    comma = writes_decimal_commas(record.cell(index) for record in lot.records for index in numbers)
+def _added(lot: LotText, rows: Sequence[Mapping[int, str]], width: int) -> tuple[int, int, str]:
+    """New rows below the last one, with the line ends of the table."""
     newline = re.search(r"[\r\n]*$", lot.text[: lot.heading.stop])
     ending = newline[0] if newline and newline[0] else "\n"
-    new = ""
-    for row in rows:
-        cells = [""] * width
-        cells[columns["ski_id"].index] = row.ski_id
-        for column, value in row.cells.items():
-            place = columns[column]
-            if isinstance(value, float):
-                number = f"{place.unit.from_base(value) if place.unit else value:.7g}"
-                value = number.replace(".", ",") if comma else number
-            cells[place.index] = value
-        new += lot.separator.join(_quoted(cell, lot.separator, index) for index, cell in enumerate(cells)) + ending
+    new = "".join(
+        lot.separator.join(_quoted(cells.get(index, ""), lot.separator, index) for index in range(width)) + ending
+        for cells in rows
+    )
     stop = (lot.records[-1] if lot.records else lot.heading).stop
     unended = bool(new) and not lot.text[:stop].endswith(("\r", "\n"))
     return stop, stop, (ending if unended else "") + new

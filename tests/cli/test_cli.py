@@ -11,11 +11,12 @@ from importlib.metadata import version
 from pathlib import Path
 
 import pytest
+from support import command_line
+from support.command_line import run
 from support.places import ROOT
-from typer.testing import CliRunner
 
 import taptest.io.recording
-from taptest.cli import app, output
+from taptest.cli import output
 from taptest.pairs.limits import QUANTITIES
 
 DEMO = ROOT / "recordings_demo"
@@ -34,21 +35,9 @@ ONE_SKI = (
 )
 
 
-def run(*arguments):
-    """In this process, with the two outputs apart."""
-    return CliRunner().invoke(app, [str(argument) for argument in arguments])
-
-
 def start(*arguments, **environment):
-    """As a user does: a process of its own, outputs as bytes."""
-    settings = {**os.environ, "COLUMNS": "80", **environment}
-    return subprocess.run(
-        [sys.executable, "-m", "taptest", *map(str, arguments)],
-        cwd=ROOT,
-        env=settings,
-        capture_output=True,
-        timeout=120,
-    )
+    """As a user does, in the clone."""
+    return command_line.start(*arguments, cwd=ROOT, env=environment)
 
 
 @pytest.fixture
@@ -123,15 +112,15 @@ WRONG_USAGE = [
     (("pairs", "a.csv", "b.csv"), "unexpected extra argument"),
     (("compare",), "Missing argument"),
     (("compare", "lot.csv", "--by", "colour"), "'colour' is not"),
-    (("compare", "lot.csv", "--length", "1.9"), "a ski has 300 to 3000 mm"),
-    (("compare", "lot.csv", "--length", "nan"), "a ski has 300 to 3000 mm"),
+    (("compare", "lot.csv", "--length", "1.9"), "1.9 mm is outside 300 to 2600 mm"),
+    (("compare", "lot.csv", "--length", "nan"), "nan mm is outside 300 to 2600 mm"),
     (("predict",), "give a table, or --construction"),
     (("predict", "--length", "1900"), "shipped constructions: classic_generic"),
     (("predict", "--construction", "uniform_bar"), "--length / --mass / --stiffness / --span"),
     (("predict", "lot.csv", "--span", "1400"), "leave one of them out"),
     (("predict", *ONE_SKI, "--mass", "0.52"), "looks like kilograms; write '0.52 kg' or 520"),
     (("predict", *ONE_SKI, "--length", "1.9"), "looks like metres; write '1.9 m' or 1900"),
-    (("predict", *ONE_SKI, "--length", "6 ft"), "'ft' is not a unit of length; write one of mm, cm, m"),
+    (("predict", *ONE_SKI, "--length", "6 ft"), "'ft' is no unit for it; write one of mm, cm, m"),
     (("predict", *ONE_SKI, "--length", "long"), "found 'long', which is not a number"),
     (("predict", *ONE_SKI, "--length", "1,900"), "write 1900 or 1.900"),
     (("predict", *ONE_SKI, "--stiffness", "3200"), "looks like N/m; write '3200 N/m' or 3.2"),
@@ -420,9 +409,8 @@ def test_colour_is_for_terminals_and_no_color_is_obeyed():
 
 @pytest.mark.parametrize("columns", [80, 120])
 def test_columns_is_honoured_and_no_line_ends_in_blanks(columns):
-    for arguments in (("predict", "recordings_demo/lot.csv"), ("analyse", "recordings_demo/c01l.flac")):
-        done = start(*arguments, COLUMNS=str(columns), PYTHONIOENCODING="utf-8")
-        lines = done.stdout.decode().splitlines()
+    for arguments in (("predict", DEMO / "lot.csv"), ("analyse", DEMO / "c01l.flac")):
+        lines = run(*arguments, env={"COLUMNS": str(columns)}).stdout.splitlines()
         assert max(map(len, lines)) <= columns
         assert not any(line.endswith(" ") for line in lines)
     assert max(map(len, lines)) > 70

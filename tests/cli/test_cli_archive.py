@@ -3,17 +3,14 @@
 import json
 import re
 import shutil
+from functools import partial
 from pathlib import Path
 
 import pytest
+from support import command_line
 from support.archives import ROOT, by_path, make_archive, make_hiss
-from typer.testing import CliRunner
 
-from taptest.cli import app
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, ["analyse", *map(str, arguments)])
+run = partial(command_line.run, "analyse")
 
 
 @pytest.fixture

@@ -7,11 +7,9 @@ import shutil
 import numpy as np
 import pytest
 import soundfile
+from support.command_line import run
 from support.lot_files import csv_text, xlsx_bytes
 from support.places import DEMO
-from typer.testing import CliRunner
-
-from taptest.cli import app
 
 GOOD = {
     "ski_id": "",
@@ -25,10 +23,6 @@ GOOD = {
     "recording": "",
     "note": "",
 }
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, [str(argument) for argument in arguments])
 
 
 def sound(samples, rate_hz=48_000, container="WAV", subtype="PCM_16"):

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 from support.command_line import run
-from support.places import DEMO
+from support.places import DEMO, demo_truth
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
@@ -55,7 +55,7 @@ def test_the_demonstration_is_learnt_and_two_skis_are_then_judged_closely(tmp_pa
     assert document["schema"] == "taptest.learned-construction/1"
     assert [each["ski_id"] for each in document["left_out"]] == ["C05R"]  # the one with the soft spot
     assert document["error_percent"] < 0.5 * document["base_error_percent"]
-    truth = {each["ski_id"]: each for each in json.loads((DEMO / "truth.json").read_text())["skis"]}
+    truth = demo_truth()
     from taptest.tables.lot import read_lot
 
     off = {"ours": [], "base": []}

@@ -5,16 +5,20 @@ from __future__ import annotations
 import json
 import shutil
 import sqlite3
+import sys
 import time
 from contextlib import closing
+from functools import partial
+from pathlib import Path
 
 import pytest
+from support import command_line
 from support.logbook_results import add, day, sound
 from support.tapped_skis import DEMO
-from typer.testing import CliRunner
 
-from taptest.cli import app
+from taptest.io.recording import read_recording
 from taptest.logbook.book import open_logbook
+from taptest.logbook.place import place_of
 
 
 @pytest.fixture
@@ -34,10 +38,7 @@ def desk(tmp_path, monkeypatch):
     return tmp_path
 
 
-def run(*arguments, status=0):
-    done = CliRunner().invoke(app, list(arguments))
-    assert done.exit_code == status, done.output
-    return done
+run = partial(command_line.run, status=0)
 
 
 def document(*arguments):
@@ -142,6 +143,36 @@ def test_a_recorded_ski_is_entered_with_its_first_verdict_and_a_check_supersedes
     every = document("log", "history", "17L", "--all", "--logbook", "rec.sqlite")["measurements"]
     assert [each["lot"] for each in every] == ["new.csv", "whole.csv"] and every[0]["superseded"]
     assert len(document("log", "history", "17L", "--logbook", "rec.sqlite")["measurements"]) == 1
+
+
+@pytest.fixture
+def reads(monkeypatch):
+    """Names of the recordings that are decoded from now on, by whatever part of the program."""
+    found = []
+
+    def counted(path, *more):
+        found.append(Path(path).name)
+        return read_recording(path, *more)
+
+    for name, module in list(sys.modules.items()):
+        if name.startswith("taptest.") and vars(module).get("read_recording") is read_recording:
+            monkeypatch.setattr(module, "read_recording", counted)
+    return found
+
+
+def test_a_check_that_is_entered_reads_each_recording_once(desk, reads):
+    run("check", "lot.csv", "--log")
+    assert sorted(reads) == ["c05l.flac", "c05r.flac"]
+    assert [each["name"] for each in document("log", "show", "C05L")["recordings"]] == ["c05l.flac"]
+    assert len(list(place_of(None).sounds.rglob("*.flac"))) == 2
+
+
+def test_a_session_that_is_entered_reads_no_recording_again(desk, reads):
+    head, left, _ = (desk / "lot.csv").read_text(encoding="utf-8").splitlines()
+    (desk / "new.csv").write_text(f"{head}\n{left.replace('C05L', '17L').replace('c05l.flac', '')}\n", encoding="utf-8")
+    run("record", "new.csv", "--from", "c05l.flac", "--fast", "--log")
+    assert reads == ["c05l.flac"]  # what is replayed
+    assert [each["name"] for each in document("log", "show", "17L")["recordings"]] == ["17L.flac"]
 
 
 def test_a_session_goes_on_without_its_logbook_and_says_what_is_missing(desk, monkeypatch):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from support.command_line import run as invoke
-from support.places import DEMO
+from support.places import DEMO, demo_truth
 from support.studies import aiag, study_table, write_study
 
 from taptest.studies.repeatability_table import read_study, values_from_recording
@@ -15,7 +15,7 @@ from taptest.studies.repeatability_table import read_study, values_from_recordin
 
 def test_one_mode_is_followed_on_all_skis(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The fourth bending mode of truth.json, or without a word the loudest of the first; those of the three differ."""
-    truth = json.loads((DEMO / "truth.json").read_text("utf-8"))["skis"]
+    truth = demo_truth().values()
     fourth = {ski["ski_id"]: ski["bending_hz"][3] for ski in truth if ski["ski_id"] in ("C05L", "C05R", "C06R")}
     monkeypatch.chdir(tmp_path)
     command = ["calibrate", "repeatability", "s.csv"]

@@ -6,17 +6,17 @@ import os
 import shutil
 import subprocess
 import sys
+from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
-from support.places import ROOT
+from support import command_line
+from support.places import ROOT, demo_truth
 from support.struck_sounds import SKI, struck
-from typer.testing import CliRunner
 
-from taptest.cli import app
 from taptest.core.errors import LotError, PlaybackError
 from taptest.io.recording import from_samples, read_recording
 from taptest.io.resampling import at_rate
@@ -31,8 +31,7 @@ RATE_HZ = 48_000
 CAUTION = "Headphones low before it starts"
 
 
-def run(*arguments):
-    return CliRunner().invoke(app, ["play", *map(str, arguments)])
+run = partial(command_line.run, "play")
 
 
 def source(name):
@@ -59,7 +58,7 @@ def taps():
 
 def test_a_tap_is_cut_out_of_its_recording_where_somebody_really_tapped(taps):
     # truth.json holds the times at which the hammer of the simulation struck; the sound needs a millisecond to arrive.
-    truth = {ski["ski_id"]: ski for ski in json.loads((DEMO / "truth.json").read_text())["skis"]}
+    truth = demo_truth()
     for each, ski_id in zip(taps.clips, ("C01L", "S01L"), strict=True):
         struck_s = [tap["start_s"] for tap in truth[ski_id]["taps"]]
         assert min(abs(each.onset_s - at) for at in struck_s) < 0.005

@@ -4,17 +4,14 @@ import re
 import shutil
 import struct
 import xml.etree.ElementTree as ET
+from functools import partial
 from pathlib import Path
 
 import pytest
+from support import command_line
 from support.places import DEMO
-from typer.testing import CliRunner
 
-from taptest.cli import app
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, ["analyse", *map(str, arguments)])
+run = partial(command_line.run, "analyse")
 
 
 def test_an_svg_shows_the_modes_as_text_and_is_the_same_every_time(tmp_path):

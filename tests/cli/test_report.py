@@ -11,17 +11,17 @@ import json
 import math
 import re
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 import soundfile
 from scipy import signal
+from support import command_line
 from support.heard_once import measured_once
 from support.report_lots import BIG_NOTE, DEMO, HOSTILE, Page, classic_lot
-from typer.testing import CliRunner
 
-from taptest.cli import app
 from taptest.config.corrections import Citation, Corrections
 from taptest.config.settings import Settings
 from taptest.core.errors import ReportError
@@ -130,16 +130,17 @@ def test_no_figure_stands_in_the_table_that_is_not_marked(made):
 COLUMNS = {
     "score": "score",
     "mass, g": "mass_g",
-    "stiffness, N/mm": "stiffness_n_per_mm",
-    "predicted, Hz": "predicted_hz",
-    "first mode, Hz": "measured_hz",
+    "stiff, N/mm": "stiffness_n_per_mm",
+    "pred., Hz": "predicted_hz",
+    "first, Hz": "measured_hz",
     "off by, %": "deviation_percent",
-    "against group, %": "shift_percent",
-    "limit ±, %": "shift_limit_percent",
+    "tone, %": "shift_percent",
+    "limit, %": "shift_limit_percent",
     "uneven": "unevenness",
-    "damping, %": "damping_ratio",
+    "damp, %": "damping_ratio",
     "taps": "taps_good",
-    "frequency, Hz": "frequency_hz",
+    "measured, Hz": "frequency_hz",
+    "predicted, Hz": "predicted_hz",
     "width, Hz": "half_power_bandwidth_hz",
     "decay, s": "decay_time_s",
 }
@@ -149,7 +150,7 @@ def test_every_column_holds_what_its_heading_says(made):
     cells = re.findall(r'<td data-label="([^"]+)"[^>]*>\s*(?:<span[^>]*>)?<data [^>]*data-key="(\w+)"', made.html)
     assert {label for label, _ in cells} == set(COLUMNS)
     for label, key in cells:
-        assert key == COLUMNS[label] or (label, key) == ("predicted, Hz", "predicted_hz")
+        assert key == COLUMNS[label]
     for table in re.findall(r"<table[^>]* class=\"cards\">.*?</table>", made.html, re.DOTALL):
         headings = re.findall(r"<th[^>]*scope=\"col\"[^>]*>(.*?)</th>", table)
         row = re.search(r"<tbody>\s*<tr.*?</tr>", table, re.DOTALL)[0]
@@ -235,7 +236,10 @@ def test_every_address_is_in_the_page(made):
         for name in ("href", "src", "clip-path", "aria-labelledby"):
             if name in given:
                 target = re.sub(r"^(url\()?#|\)$", "", given[name])
-                assert given[name].startswith("data:audio/") or target in ids, (tag, given[name])
+                assert given[name].startswith(("data:audio/", "data:image/png;base64,")) or target in ids, (
+                    tag,
+                    given[name],
+                )
         assert not {"action", "srcset", "data", "poster", "xlink:href"} & set(given)
 
 
@@ -245,6 +249,17 @@ def test_every_picture_has_words(made):
     assert len(pictures) == 2 + 3 * len(made.document["groups"]) + 3 * heard
     assert all(given["role"] == "img" and len(given["aria-label"]) > 60 for given in pictures)
     assert not any(re.search(r"[{}]|\bNone\b|\bnan\b", given["aria-label"]) for given in pictures)
+
+
+def test_how_the_tones_fade_is_drawn_with_every_ski_in_a_small_image(made):
+    heard = [ski for ski in made.document["skis"] if ski["modes"]]
+    images = [given["href"] for tag, given in made.page.tags if tag == "image"]
+    assert len(images) == len(heard) and max(map(len, images)) < 24_000
+    for image in images:
+        data = base64.b64decode(image.partition("base64,")[2])
+        assert data.startswith(b"\x89PNG")
+    words = [given["aria-label"] for tag, given in made.page.tags if tag == "svg" and "fade" in given["aria-label"]]
+    assert len(words) == len(heard) and all("fitted mode" in each and "60 dB" in each for each in words)
 
 
 # --- sounds --------------------------------------------------------------------------------------------------------
@@ -302,7 +317,7 @@ def test_without_audio_there_is_none(made, tmp_path):
     write_report(tmp_path / "with.html", few, ReportSettings(made_on=DAY))
     write_report(tmp_path / "without.html", few, ReportSettings(made_on=DAY, audio=False))
     quiet = (tmp_path / "without.html").read_text(encoding="utf-8")
-    assert "<audio" not in quiet and "data:" not in quiet.replace("src data:", "")
+    assert "<audio" not in quiet and "data:audio" not in quiet and "data:image" in quiet
     assert len(quiet) < len((tmp_path / "with.html").read_text(encoding="utf-8"))
 
 
@@ -326,7 +341,7 @@ def test_calibrations_are_cited_and_a_limit_is_no_value(made, tmp_path):
     html = (tmp_path / "report.html").read_text(encoding="utf-8")
     assert "<strong>room</strong> so it is; made 2026-01-30, 4 days old (room-1.json)." in html
     assert "tap the reference" in html
-    (below,) = re.findall(r'data-label="damping, %">&lt;<[^>]*>([^<]*)<', html)
+    (below,) = re.findall(r'data-label="damp, %">&lt;<[^>]*>([^<]*)<', html)
     assert below == "1.23"
     assert "damping_ratio_limit" not in made.html and "Calibrations" not in made.html
 
@@ -446,8 +461,7 @@ def test_no_such_pair(made, tmp_path, pair_id, why):
 # --- the command ---------------------------------------------------------------------------------------------------
 
 
-def run(*arguments):
-    return CliRunner().invoke(app, ["report", *map(str, arguments)])
+run = partial(command_line.run, "report")
 
 
 def two_skis(folder, *, recording="a.flac"):

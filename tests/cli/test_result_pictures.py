@@ -11,20 +11,22 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from support.command_line import run
 from support.places import DEMO
 from support.report_lots import HOSTILE
 from support.simulated_lots import measured_ski, ski_row
 from support.simulated_snow import Season, season
-from typer.testing import CliRunner
 
 from taptest.beam.bar import load_bar
 from taptest.beam.construction import load_construction
+from taptest.beam.predict import SkiMeasurements
 from taptest.calibrate.bar import bar_result
 from taptest.calibrate.room import BandDecay, RoomResult
-from taptest.cli import app
 from taptest.compare.compare import compare_measured
 from taptest.identify.measured_lot import MeasuredLot
+from taptest.identify.predicted import LotPrediction, predict_ski
 from taptest.learn.construction import LearnedConstruction, LearnedOrder
+from taptest.pairs.pairs import judge_pairs
 from taptest.present.plots import style as plots
 from taptest.present.plots.calibrations import (
     bar_drawing,
@@ -33,9 +35,11 @@ from taptest.present.plots.calibrations import (
     repeatability_drawing,
     room_drawing,
 )
-from taptest.present.plots.compare import comparison_drawing
+from taptest.present.plots.compare import comparison_drawing, plot_comparison
+from taptest.present.plots.modes import plot_prediction, plot_predictions
+from taptest.present.plots.pairs import plot_pair, plot_pairs
 from taptest.present.plots.picture import save_picture
-from taptest.present.plots.relate import relation_drawing
+from taptest.present.plots.relate import plot_relation, relation_drawing
 from taptest.signal.analysis import Mode
 from taptest.snow.relate import Relation, relate_properties
 from taptest.studies.drift import ReferencePoint, follow
@@ -233,6 +237,59 @@ def test_what_is_found_is_filled_and_what_is_not_is_hollow():
     assert faces == ["none", plots.GOOD, plots.GOOD, "none"]
 
 
+def predicted(*masses_kg):
+    given = [SkiMeasurements(1.99, mass_kg, 4500.0, 1.4) for mass_kg in masses_kg]
+    return LotPrediction(tuple(predict_ski(CLASSIC, each, ski_id=NASTY) for each in given), ())
+
+
+def pairs():
+    """Two pairs, the second ski of each about 0.3 % higher in every mode."""
+    given = lot(("old",), 4)
+    skis = [replace(ski, facts=replace(ski.facts, pair_id=f"P{at // 2}")) for at, ski in enumerate(given.skis)]
+    return judge_pairs(replace(given, skis=tuple(skis), lot=replace(given.lot, rows=tuple(ski.facts for ski in skis))))
+
+
+PLOTS = {
+    "comparison": lambda ax=None: plot_comparison(compare_measured([lot()]), ax),
+    "relation": lambda ax=None: plot_relation(snow(), ax),
+    "pairs": lambda ax=None: plot_pairs(pairs(), ax),
+    "pair": lambda ax=None: plot_pair(pairs().pairs[0], ax),
+    "prediction": lambda ax=None: plot_prediction(predicted(0.50).skis[0], ax),
+    "predictions": lambda ax=None: plot_predictions(predicted(0.50, 0.54), ax),
+}
+
+
+@pytest.mark.parametrize("name", PLOTS)
+def test_a_result_draws_into_the_axes_it_is_given_and_says_in_words_what_is_there(name):
+    from matplotlib.figure import Figure
+
+    axes = Figure().subplots()
+    assert PLOTS[name](axes) is axes and axes.lines and len(axes.get_label()) > 40
+    assert not re.search(r"\b(nan|None|inf)\b", axes.get_label())
+    with plots.style():
+        made = PLOTS[name]()
+        assert made is not axes and len(made.lines) == len(axes.lines)
+        made.figure.canvas.draw()
+
+
+def test_what_there_is_not_is_said_in_the_axes():
+    for axes in (
+        plot_comparison(replace(compare_measured([lot()]), sections=())),
+        plot_predictions(LotPrediction((), ())),
+        plot_pairs(replace(pairs(), pairs=())),
+        plot_relation(replace(snow(), measures=())),
+    ):
+        assert not axes.axison and axes.texts[0].get_text() == axes.get_label()
+
+
+def test_pairs_lie_where_their_differences_are():
+    marks = [line for line in plot_pairs(pairs()).lines if len(line.get_xdata()) == 1]
+    both = [(x, y) for line in marks for x, y in zip(line.get_xdata(), line.get_ydata(), strict=True)]
+    tones = [1 + 0.003 * n for n in range(4)]
+    wanted = [200 * (tones[n + 1] - tones[n]) / (tones[n + 1] + tones[n]) for n in (0, 2)]
+    assert [y for _, y in both] == [0, 1] and [x for x, _ in both] == pytest.approx(wanted, rel=0.02)
+
+
 def test_skis_lie_about_the_mean_of_their_kind():
     (measure,) = snow().measures
     assert len(measure.related) == measure.skis
@@ -254,10 +311,6 @@ def desk(tmp_path, monkeypatch):
     for name in ("clap.flac", "bar.flac", "repeatability.csv", "snow.csv"):
         shutil.copy(DEMO / name, tmp_path)
     return tmp_path
-
-
-def run(*arguments):
-    return CliRunner().invoke(app, list(arguments))
 
 
 COMMANDS = {

@@ -10,9 +10,12 @@ import soundfile
 from support.tapped_skis import Desk, taps_of
 
 from taptest.capture.events import Asked, Ended, SkiDone, SkiUp, TapKept, TapRefused, Told
+from taptest.capture.lot_table import LotTable
 from taptest.capture.session import Session
 from taptest.capture.store import Store
 from taptest.cli.station import _sound_for
+from taptest.config.corrections import Corrections
+from taptest.config.settings import Settings
 from taptest.core.errors import CaptureError, LotError, TaptestError
 from taptest.present.text.live_view import plain_line
 
@@ -172,7 +175,7 @@ def test_the_first_look_is_at_this_skis_taps_only(tmp_path):
     looked = []
 
     class Looking(Desk):
-        def judge(self, ski_id, analyses):
+        def judge(self, ski_id, analyses, settings=None):
             looked.append((ski_id, list(analyses)))
             return super().judge(ski_id, analyses)
 
@@ -339,3 +342,31 @@ def test_a_ski_swapped_overnight_is_told_too(tmp_path):
     # Three taps are there, but they are not three of one ski.
     third = Bench(tmp_path / "r", first.desk, taps=3)
     assert third.session.status().good == 2 and third.desk.cells["A"] == ""
+
+
+# --- settings ------------------------------------------------------------------------------------------------------
+
+
+def test_first_verdicts_take_the_settings_of_the_session(tmp_path):
+    """All of them but the channel, which a kept tap has one of, whichever it was chosen from."""
+    asked = []
+
+    class Asking(Desk):
+        def judge(self, ski_id, analyses, settings=None):
+            asked.append(settings)
+            return super().judge(ski_id, analyses)
+
+    settings = Settings(room_s=0.4, channel=2, false_alarm_rate=0.02, corrections=Corrections(clock_factor=1.001))
+    Bench(tmp_path / "r", Asking({"A": ""}), settings=settings).tap(GOOD[0], GOOD[1])
+    assert asked and all(each == replace(settings, channel=None) for each in asked)
+
+
+def test_a_clock_that_is_known_moves_the_first_verdict(tmp_path):
+    path = tmp_path / "lot.csv"
+    heading = "ski_id,construction,length_mm,mass_g,stiffness_n_per_mm,span_mm\n"
+    path.write_text(heading + "17L,classic_generic,1990,513,5.035,1400\n", encoding="utf-8")
+    heard, table = [tap.analysis for tap in GOOD], LotTable(path)
+    plain = table.judge("17L", heard)
+    # A frequency is proportional to the clock of whoever measures it.
+    corrected = table.judge("17L", heard, Settings(corrections=Corrections(clock_factor=1.001)))
+    assert corrected.first_mode_hz == pytest.approx(1.001 * plain.first_mode_hz, rel=1e-6)

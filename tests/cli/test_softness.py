@@ -12,13 +12,13 @@ import pytest
 from rich.console import Console
 from support.heard_once import measured_once
 from support.logbook_results import add, day, sound
-from support.places import DEMO
+from support.places import DEMO, demo_truth
 from typer.testing import CliRunner
 
 from taptest.cli import app
 from taptest.logbook.book import open_logbook
 from taptest.logbook.history import Change, Softness, softness
-from taptest.present.text.softness_words import history_picture, softness_view
+from taptest.present.text.logbook_table import history_picture, softness_view
 from taptest.screen.check import check_measured
 from taptest.tables.lot import read_lot
 
@@ -73,8 +73,7 @@ def test_a_pair_measured_again_a_season_later_from_its_sound(book):
         lot_measured = measured_once(lot)
         at = datetime(2026, month, 1, tzinfo=UTC)
         book.add_check(check_measured(lot_measured), at=at)
-        truth = json.loads((folder / "truth.json").read_text(encoding="utf-8"))["skis"]
-        truths.append({ski["ski_id"]: ski["bending_hz"][2:8] for ski in truth})
+        truths.append({ski_id: ski["bending_hz"][2:8] for ski_id, ski in demo_truth(folder).items()})
     for history, answer in zip(book.histories("C04"), ("no sign of it", "maybe softer"), strict=True):
         first, later = (truth[history.ski_id] for truth in truths)
         true_percent = 100 * sum(b / a - 1 for a, b in zip(first, later, strict=True)) / 6

@@ -5,6 +5,8 @@ import sys
 
 import pytest
 
+from taptest.cli import COMMANDS
+
 HEAVY = [
     "numpy",
     "scipy",
@@ -29,6 +31,7 @@ HEAVY = [
     "psycopg",
     "platformdirs",
     "msgspec",
+    "taptest.config.limits",
 ]
 
 
@@ -37,23 +40,7 @@ HEAVY = [
     [
         ["--help"],
         ["--version"],
-        *(
-            [name, "--help"]
-            for name in (
-                "check",
-                "report",
-                "pairs",
-                "compare",
-                "relate",
-                "analyse",
-                "predict",
-                "play",
-                "record",
-                "devices",
-                "calibrate",
-                "log",
-            )
-        ),
+        *([name, "--help"] for name, _ in COMMANDS),
     ],
 )
 def test_help_and_version_load_nothing_heavy(arguments):

@@ -17,7 +17,7 @@ from support.lot_files import row, with_recordings, xlsx_bytes
 from taptest.core import durable
 from taptest.core.errors import LotError
 from taptest.tables import edit as lot_edit
-from taptest.tables.edit import AddRow, LotEditor, SetCell, apply, csv_beside, parse
+from taptest.tables.edit import Change, LotEditor, apply, csv_beside, parse
 from taptest.tables.lot import read_lot
 
 PLAIN = "ski_id,recording,note\nA,,first\nB,,\n"
@@ -57,9 +57,9 @@ def lot(tmp_path):
 def test_a_cell_changes_and_nothing_else(before, after):
     if after is None:
         with pytest.raises(LotError):
-            edited(before, SetCell("A", "recording", "new"))
+            edited(before, Change("A", {"recording": "new"}))
     else:
-        assert edited(before, SetCell("A", "recording", "new")).decode() == after
+        assert edited(before, Change("A", {"recording": "new"})).decode() == after
 
 
 @pytest.mark.parametrize(
@@ -67,20 +67,20 @@ def test_a_cell_changes_and_nothing_else(before, after):
 )
 def test_encoding_and_mark_stay(encoding, mark):
     before = mark + "ski_id,recording,note\nÄ1,,größer\n".encode(encoding)
-    after = apply("lot.csv", parse("lot.csv", before), [SetCell("Ä1", "recording", "x")])
+    after = apply("lot.csv", parse("lot.csv", before), [Change("Ä1", {"recording": "x"})])
     assert after == mark + "ski_id,recording,note\nÄ1,x,größer\n".encode(encoding)
 
 
 def test_a_character_that_the_encoding_lacks_is_named():
     text = parse("lot.csv", "ski_id,note\nÄ1,\n".encode("cp1252"))
     with pytest.raises(LotError, match=r"Ж.*UTF-8"):
-        apply("lot.csv", text, [SetCell("Ä1", "note", "Ж")])
+        apply("lot.csv", text, [Change("Ä1", {"note": "Ж"})])
 
 
 def test_a_new_row_is_in_the_units_and_the_decimal_marks_of_the_table(tmp_path):
     text = "ski_id;mass_kg;length_cm\nA;0,52;190\n\n# end\n"
     after = edited(
-        text, AddRow("B;1", {"mass_kg": 0.5155, "length_m": 1.9, "span_m": 1.4, "construction": "k"})
+        text, Change("B;1", {"mass_kg": 0.5155, "length_m": 1.9, "span_m": 1.4, "construction": "k"}, new=True)
     ).decode()
     assert after.splitlines()[0] == "ski_id;mass_kg;length_cm;span_mm;construction"
     assert after.splitlines()[1:3] == ["A;0,52;190;;", '"B;1";0,5155;190;1400;k']
@@ -97,7 +97,7 @@ def test_an_added_ski_reads_back_as_it_was_given(tmp_path):
         "stiffness_n_per_m": 5035.0,
         "span_m": 1.4,
     }
-    LotEditor(path).write([AddRow("0042", given_si), SetCell("A", "recording", "a.wav")])
+    LotEditor(path).write([Change("0042", given_si, new=True), Change("A", {"recording": "a.wav"})])
     rows = {ski.ski_id: ski for ski in read_lot(path).rows}
     new = rows["0042"]
     assert (new.length_m, new.mass_kg, new.stiffness_n_per_m, new.span_m) == pytest.approx(
@@ -132,7 +132,7 @@ def test_whatever_a_table_holds_only_the_cells_meant_are_different(cells, separa
     before = written(table, separator, newline, quoting)
     at = data.draw(st.integers(0, len(cells) - 1))
     value = data.draw(NEW)
-    after = edited(before, SetCell(f"S{at}", "recording", value)).decode("utf-8")
+    after = edited(before, Change(f"S{at}", {"recording": value})).decode("utf-8")
     expected = [list(line) for line in table]
     expected[at + 1][1] = value
     assert list(csv.reader(io.StringIO(after, newline=""), delimiter=separator)) == expected
@@ -143,7 +143,7 @@ def test_whatever_a_table_holds_only_the_cells_meant_are_different(cells, separa
     backwards = zip(before[start:][::-1], after[start:][::-1], strict=False)
     end = next((i for i, (a, b) in enumerate(backwards) if a != b), min(len(before), len(after)) - start)
     assert len(after) - start - end <= 2 * len(value) + 2
-    assert edited(after, SetCell(f"S{at}", "recording", value)).decode("utf-8") == after
+    assert edited(after, Change(f"S{at}", {"recording": value})).decode("utf-8") == after
 
 
 # --- others at work ------------------------------------------------------------------------------------------------
@@ -152,7 +152,7 @@ def test_whatever_a_table_holds_only_the_cells_meant_are_different(cells, separa
 def test_an_edit_of_another_cell_meanwhile_stays(lot):
     editor = LotEditor(lot)
     lot.write_text(PLAIN.replace("first", "theirs").replace("B,,", "C,,\nB,,"), encoding="utf-8")
-    outcome = editor.write([SetCell("A", "recording", "a.flac")])
+    outcome = editor.write([Change("A", {"recording": "a.flac"})])
     assert outcome.merged and outcome.conflict is None and "another program" in str(outcome.notes[0])
     assert lot.read_text(encoding="utf-8") == "ski_id,recording,note\nA,a.flac,theirs\nC,,\nB,,\n"
 
@@ -172,7 +172,7 @@ def test_an_edit_of_the_same_cell_keeps_both(lot, theirs, why):
         lot.unlink()
     else:
         lot.write_text(theirs, encoding="utf-8")
-    outcome = editor.write([SetCell("A", "recording", "a.flac")])
+    outcome = editor.write([Change("A", {"recording": "a.flac"})])
     assert why in str(outcome.notes[0]) and "by hand" in str(outcome.notes[0])
     assert (lot.read_text(encoding="utf-8") if lot.exists() else None) == theirs
     assert outcome.conflict.read_text(encoding="utf-8") == PLAIN.replace("A,,", "A,a.flac,")
@@ -197,7 +197,7 @@ def test_a_change_in_the_last_moment_is_not_lost(lot, monkeypatch):
         return temporary
 
     monkeypatch.setattr(durable, "_written_beside", late)
-    outcome = editor.write([SetCell("B", "recording", "b.flac")])
+    outcome = editor.write([Change("B", {"recording": "b.flac"})])
     assert outcome.merged
     assert lot.read_text(encoding="utf-8") == "ski_id,recording,note\nA,,late\nB,b.flac,\n"
     assert sorted(path.name for path in lot.parent.iterdir()) == ["lot.csv"]
@@ -205,7 +205,7 @@ def test_a_change_in_the_last_moment_is_not_lost(lot, monkeypatch):
 
 def test_without_an_exchange_of_files_it_works_too(lot, monkeypatch):
     monkeypatch.setattr(durable, "_exchanged", lambda one, other: False)
-    LotEditor(lot).write([SetCell("B", "note", "x")])
+    LotEditor(lot).write([Change("B", {"note": "x"})])
     assert lot.read_text(encoding="utf-8") == PLAIN.replace("B,,", "B,,x")
     assert sorted(path.name for path in lot.parent.iterdir()) == ["lot.csv"]
 
@@ -213,11 +213,11 @@ def test_without_an_exchange_of_files_it_works_too(lot, monkeypatch):
 OTHER = """
 import sys
 from pathlib import Path
-from taptest.tables.edit import LotEditor, SetCell
+from taptest.tables.edit import Change, LotEditor
 path, mine = Path(sys.argv[1]), sys.argv[2]
 for count in range(40):
     ski = f"{mine}{count:02d}"
-    outcome = LotEditor(path).write([SetCell(ski, "recording", f"{ski}.flac")])
+    outcome = LotEditor(path).write([Change(ski, {"recording": f"{ski}.flac"})])
     assert outcome.conflict is None, outcome
 """
 
@@ -242,7 +242,7 @@ def test_a_full_disk_is_explained_and_leaves_the_table(lot, monkeypatch):
 
     monkeypatch.setattr(durable.os, "fsync", full)
     with pytest.raises(LotError, match=r"lot\.csv: cannot be written \(No space left on device\); make room"):
-        editor.write([SetCell("A", "recording", "x")])
+        editor.write([Change("A", {"recording": "x"})])
     assert lot.read_text(encoding="utf-8") == PLAIN
     assert [path.name for path in lot.parent.iterdir()] == ["lot.csv"]
 
@@ -252,7 +252,7 @@ def test_a_locked_table_is_left_and_the_change_kept_beside(lot, monkeypatch):
         raise PermissionError(errno.EACCES, "in use")
 
     monkeypatch.setattr(lot_edit, "replace_durably", locked)
-    outcome = LotEditor(lot).write([SetCell("A", "recording", "x")])
+    outcome = LotEditor(lot).write([Change("A", {"recording": "x"})])
     assert "open in another program" in str(outcome.notes[0]) and outcome.conflict.exists()
 
 
@@ -262,8 +262,8 @@ def test_a_missing_ski_is_an_error_and_mode_and_link_stay(lot):
     link.symlink_to(lot)
     editor = LotEditor(link)
     with pytest.raises(LotError, match="has no ski Z"):
-        apply("lot.csv", editor.seen, [SetCell("Z", "note", "x")])
-    editor.write([SetCell("A", "note", "x")])
+        apply("lot.csv", editor.seen, [Change("Z", {"note": "x"})])
+    editor.write([Change("A", {"note": "x"})])
     assert link.is_symlink() and lot.stat().st_mode & 0o777 == 0o640 and "A,,x" in lot.read_text(encoding="utf-8")
 
 
@@ -276,7 +276,7 @@ def test_an_xlsx_stays_and_a_csv_beside_it_takes_the_recordings(tmp_path):
     before = book.read_bytes()
     path, notes = csv_beside(book)
     assert path.name == "lot.recorded.csv" and "stays as it is" in str(notes[0])
-    LotEditor(path).write([SetCell("0101", "recording", "a.wav")])
+    LotEditor(path).write([Change("0101", {"recording": "a.wav"})])
     again, notes = csv_beside(book)
     assert again == path and "continued" in str(notes[0]) and book.read_bytes() == before
     (ski,) = read_lot(path).rows

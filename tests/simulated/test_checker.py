@@ -1,6 +1,5 @@
 """Verdicts on lots: simulated skis with planted faults, groups and limits, reasons, and what cannot be judged."""
 
-import json
 import math
 from collections import Counter
 from dataclasses import replace
@@ -9,11 +8,10 @@ import numpy as np
 import pytest
 import soundfile
 from support.lot_files import csv_text, row
-from support.places import DEMO
+from support.places import demo_truth
 from support.result_objects import told
 from support.simulated_lots import (
     Scenario,
-    Workshop,
     at_prediction,
     chain,
     chain_hz,
@@ -39,16 +37,6 @@ from taptest.stats.two_way import Profile, two_way
 from taptest.tables.lot import read_lot
 
 CONSTRUCTION = load_construction("classic_generic")
-
-
-@pytest.fixture(scope="module")
-def workshop():
-    return Workshop(1)
-
-
-@pytest.fixture(scope="module")
-def sound_lot(workshop):
-    return simulated_lot(workshop, np.random.default_rng(8), 30)
 
 
 def verdict_on(ski, others):
@@ -433,10 +421,6 @@ def test_a_demo_ski_is_measured_as_it_was_made(demo_measured):
         if mode.order <= len(truth["bending_hz"]):
             assert mode.frequency_hz == pytest.approx(truth["bending_hz"][mode.order - 1], rel=0.01)
     assert ski.placed.first_hz == pytest.approx(truth["bending_hz"][0], rel=0.03)
-
-
-def demo_truth():
-    return {ski["ski_id"]: ski for ski in json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]}
 
 
 def test_the_demo_lot_shows_its_planted_faults(demo_checked):

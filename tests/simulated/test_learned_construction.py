@@ -16,7 +16,6 @@ from support.simulated_lots import (
     ORDERS,
     STIFFNESS_N_PER_M,
     Scenario,
-    Workshop,
     chain_hz,
     measured_ski,
     simulated_lot,
@@ -39,11 +38,6 @@ MADE = datetime(2026, 11, 2, 8, 15, tzinfo=UTC)
 
 def learnt(skis, *, base=BASE, lot="lot.csv", **options):
     return learn([Learner(ski, lot) for ski in skis], base, stem="ours", name="Ours", made=MADE, **options)
-
-
-@pytest.fixture(scope="module")
-def workshop():
-    return Workshop(1)
 
 
 def fresh_skis(workshop, rng, count, scenario):
@@ -233,7 +227,7 @@ def test_reshaping_by_nothing_changes_nothing_and_taper_thins_the_ends():
 def test_too_few_skis_are_refused_with_their_number():
     skis = skis_with(FACTORS, levels=noisy(9)[0])
     with pytest.raises(
-        CalibrationError, match=f"^9 skis can be learnt from; {LIMITS.learning.least_skis} sound ones are needed"
+        CalibrationError, match=f"^9 skis can be learnt from; {LIMITS.learning.least_skis} good ones are needed"
     ):
         learnt(skis)
     unheard = [replace(ski, messages=(told("recording missing"),)) for ski in skis_with(FACTORS, levels=noisy(3)[0])]
@@ -314,7 +308,7 @@ def test_whatever_a_construction_may_hold_is_written():
         BASE,
         note='three """ quotes, a back\\slash\nand a second line',
         torsion=replace(BASE.torsion, stiffness_ratio=tuple(np.linspace(0.1, 0.2, len(BASE.station)))),
-        shear=thick.shear or Shear(4000.0, 0.026),
+        shear=thick.shear or Shear(4000.0, 26.0),
         learned=Learned((1.0,), 0.5),
     )
     document = tomllib.loads(construction_text(odd))

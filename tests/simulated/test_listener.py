@@ -336,7 +336,7 @@ def test_bad_blocks_are_named() -> None:
     with pytest.raises(CaptureError, match="not numbers"):
         listener.feed(Block(np.full((100, 1), np.nan, np.float32)))
     with pytest.raises(CaptureError, match="choose 1 to 1"):
-        Listener(RATE_HZ, channel=2).feed(Block(np.zeros((100, 1), np.float32)))
+        Listener(RATE_HZ, settings=Settings(channel=2)).feed(Block(np.zeros((100, 1), np.float32)))
     with pytest.raises(RecordingError, match="nothing above"):
         Listener(8_000, settings=Settings(low_hz=4_000, high_hz=5_000))
     assert Listener(RATE_HZ).finish() == []

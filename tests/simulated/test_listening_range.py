@@ -6,13 +6,12 @@ recordings, which has nothing in common with the fit.
 
 from __future__ import annotations
 
-import json
 from collections import defaultdict
 
 import numpy as np
 import pytest
 from scipy.fft import next_fast_len
-from support.places import DEMO
+from support.places import DEMO, demo_truth
 
 from taptest.config.settings import Settings
 from taptest.io.recording import read_recording
@@ -21,7 +20,7 @@ from taptest.signal.analysis import Mode, analyse
 from taptest.signal.resonance import _in_shadow, _Work
 from taptest.signal.ringdown import Spectra
 
-TRUTH = {each["ski_id"]: each for each in json.loads((DEMO / "truth.json").read_text("utf-8"))["skis"]}
+TRUTH = demo_truth()
 
 
 def heard(ski: str, high_hz: float = 1500.0) -> tuple[Mode, ...]:

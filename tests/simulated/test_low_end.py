@@ -6,6 +6,7 @@ Truth: of the demonstration its chain of bodies (recordings_demo/truth.json), of
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -13,6 +14,7 @@ from scipy.signal import butter, sosfilt
 from support.places import DEMO
 from support.struck_sounds import free_decay, struck
 
+from taptest.config.limits import LIMITS
 from taptest.io.recording import from_samples, read_recording
 from taptest.signal import analysis
 from taptest.signal.analysis import Mode, analyse
@@ -72,7 +74,8 @@ def test_low_modes_are_heard_behind_a_high_pass(high_pass_hz: float) -> None:
 
 def test_without_the_second_search_they_are_not(monkeypatch: pytest.MonkeyPatch) -> None:
     """Control: the same sounds, fitted from the contact on only."""
-    monkeypatch.setattr(analysis, "_LOW_END_HZ", 0.0)
+    never = replace(LIMITS, mode=replace(LIMITS.mode, deaf_below_hz=0.0))
+    monkeypatch.setattr(analysis, "LIMITS", never)
     off = np.array(low_modes_off(115.0))
     assert np.sum(~np.isfinite(off[:, 0])) >= 2 and np.max(off[np.isfinite(off[:, 1]), 1]) > 12
 

@@ -116,7 +116,10 @@ def test_hum_frequency(fundamental_hz: float) -> None:
         assert strongest == pytest.approx(10 * np.log10(3e-3**2 / 2), abs=0.7)
 
 
-@pytest.mark.parametrize(("stretches", "seconds"), [(1, 0.4), (1, 0.7), (1, 2.0), (4, 0.7)])
+@pytest.mark.parametrize(
+    ("stretches", "seconds"),
+    [(1, 0.4), (1, 0.7), *(pytest.param(*each, marks=pytest.mark.slow) for each in ((1, 2.0), (4, 0.7)))],
+)
 def test_no_hum_is_found_where_there_is_none(stretches: int, seconds: float) -> None:
     """False alarms in 200 recordings of hiss, white and tilted."""
     alarms = 0

@@ -11,10 +11,11 @@ from microphone import Radiation, Surroundings, microphone
 from synthesis import ring
 
 from taptest.config.corrections import Corrections, RoomDecay
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.io.recording import from_samples
 from taptest.signal.analysis import MODE_FLAGS, analyse
-from taptest.signal.room import ROOM_FACTOR, WAITS, Settled, against_room, room_u_rel
+from taptest.signal.room import Damping, room_corrected, room_u_rel
 
 ROOMS_S = (0.3, 0.6, 1.2)
 TAPS = 4
@@ -186,30 +187,37 @@ def test_which_damping_is_believed():
         return math.log(1000) / (times * 0.5 * omega)
 
     def settled(times, u, wait=0.6):
-        return Settled(wait, lasting(times), u)
+        return Damping(lasting(times), u, wait)
 
-    near = against_room(room, 100.0, (lasting(1.4), 0.0), [settled(1.4, 0.0)])
+    near = room_corrected(room, 100.0, Damping(lasting(1.4), 0.0), [settled(1.4, 0.0)])
     assert near.flag == "room-limited" and near.damping_ratio == pytest.approx(lasting(1.4))
     # Heard too low as well as too high, so the limit lies above what is heard, but not out of sight.
     assert 1.1 * lasting(1.4) < near.damping_ratio_limit < 1.3 * lasting(1.4)
-    slow = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(3.8, 1e-6)])
+    slow = room_corrected(room, 100.0, Damping(lasting(4.0), 1e-6), [settled(3.8, 1e-6)])
     assert slow.flag == "" and slow.damping_ratio == pytest.approx(lasting(3.8)) and slow.damping_ratio_limit is None
     assert 0 < slow.damping_ratio_u < 0.025 * slow.damping_ratio
     # Of two waits the one counts more whose noise and room together are less: the later, unless the mode is too faint by then.
-    both = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, 1e-6)])
+    both = room_corrected(room, 100.0, Damping(lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, 1e-6)])
     assert lasting(3.8) > both.damping_ratio > 0.8 * lasting(3.8) + 0.2 * lasting(4.2)
-    faint = against_room(room, 100.0, (lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, lasting(3.8) / 30)])
+    faint = room_corrected(
+        room, 100.0, Damping(lasting(4.0), 1e-6), [settled(4.2, 1e-6, 0.3), settled(3.8, lasting(3.8) / 30)]
+    )
     assert lasting(4.2) < faint.damping_ratio < 0.8 * lasting(4.2) + 0.2 * lasting(3.8)
     # Equal ones that share half of their errors: u sqrt((1 + 1/2)/2) (derived).
-    twice = against_room(room, 100.0, (lasting(4.0), 1.0), [settled(4.0, 0.02 * lasting(4.0), 9.0)] * 2)
+    twice = room_corrected(room, 100.0, Damping(lasting(4.0), 1.0), [settled(4.0, 0.02 * lasting(4.0), 9.0)] * 2)
     assert twice.damping_ratio_u / twice.damping_ratio == pytest.approx(0.02 * math.sqrt(0.75), rel=1e-3)
-    alone = against_room(room, 100.0, (lasting(4.0), 1e-6))
+    alone = room_corrected(room, 100.0, Damping(lasting(4.0), 1e-6))
     assert alone.flag == "uncertain-damping" and alone.damping_ratio == pytest.approx(lasting(4.0))
     # A late decay that is known well goes before an early one that says the mode is short.
-    assert against_room(room, 100.0, (lasting(1.0), 1e-4), [settled(3.0, 1e-6)]).flag == ""
-    assert against_room(room, 100.0, (lasting(1.0), 1e-4), [settled(3.0, lasting(3.0) / 2)]).flag == "room-limited"
+    assert room_corrected(room, 100.0, Damping(lasting(1.0), 1e-4), [settled(3.0, 1e-6)]).flag == ""
+    assert (
+        room_corrected(room, 100.0, Damping(lasting(1.0), 1e-4), [settled(3.0, lasting(3.0) / 2)]).flag
+        == "room-limited"
+    )
     # Of a room that rings for as long as a mode at the factor, no more than 2 % is left; of one at twice its time, 1 %.
-    assert room_u_rel(ROOM_FACTOR, max(WAITS)) < 0.02 and room_u_rel(2.0, max(WAITS)) < 0.01
+    assert (
+        room_u_rel(LIMITS.room.factor, max(LIMITS.room.waits)) < 0.02 and room_u_rel(2.0, max(LIMITS.room.waits)) < 0.01
+    )
     assert {"room-limited", "uncertain-damping"} <= set(MODE_FLAGS)
 
 

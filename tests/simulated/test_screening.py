@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 from support.places import DEMO
-from support.simulated_lots import Scenario, Workshop, at_prediction, flat, moved, simulated_lot, ski_row, with_damping
+from support.simulated_lots import Scenario, at_prediction, flat, moved, simulated_lot, ski_row, with_damping
 
 from taptest.config.settings import Settings
 from taptest.screen.check import CheckResult, judge
@@ -18,16 +18,6 @@ from taptest.screen.group import Findings
 from taptest.ski.fields import sentences
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot, read_lot
-
-
-@pytest.fixture(scope="module")
-def workshop():
-    return Workshop(1)
-
-
-@pytest.fixture(scope="module")
-def sound_lot(workshop):
-    return simulated_lot(workshop, np.random.default_rng(8), 30)
 
 
 def first_of(lot):

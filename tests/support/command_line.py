@@ -15,7 +15,7 @@ from taptest.cli import app
 
 def run(*arguments: object, status: int | None = None, **options: Any) -> Result:
     """In this process, 80 columns wide, with the two outputs apart; ``status`` is what it must end with."""
-    environment = {"COLUMNS": "80", **options.pop("env", {})}
+    environment = {"COLUMNS": os.environ.get("COLUMNS", "80"), **options.pop("env", {})}
     done = CliRunner().invoke(app, [str(argument) for argument in arguments], env=environment, **options)
     assert status is None or done.exit_code == status, (done.output, done.exception)
     return done

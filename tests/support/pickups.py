@@ -7,12 +7,11 @@ polyphase filter. The truth is what recordings_demo/truth.json gives for the sam
 
 from __future__ import annotations
 
-import json
 from functools import cache
 
 import numpy as np
 
-from support.places import DEMO
+from support.places import demo_truth
 
 FINE_HZ = 40_000
 _PLACE, _STRUCK = 0.97, 0.44  # stations of the pickup and of the hammer; no mode up to the third has a node at either
@@ -21,8 +20,7 @@ _CONTACT_S = 0.003
 
 @cache
 def truth(ski_id: str = "C01L") -> dict:
-    skis = json.loads((DEMO / "truth.json").read_text(encoding="utf-8"))["skis"]
-    return next(ski for ski in skis if ski["ski_id"] == ski_id)
+    return demo_truth()[ski_id]
 
 
 @cache

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import csv
-import sys
+from functools import partial
 
+from support import command_line
 from support.tapped_skis import DEMO
 
 SKIS = {"C04L": "c04l", "C06R": "c06r", "S07L": "s07l"}
@@ -24,8 +25,7 @@ def unrecorded_lot(folder):
     return path
 
 
-def command(*arguments):
-    return [sys.executable, "-m", "taptest", "record", *map(str, arguments)]
+command = partial(command_line.command, "record")
 
 
 def frequencies(analysis):

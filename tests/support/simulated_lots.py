@@ -11,6 +11,7 @@ import numpy as np
 from make_demo import CLASSIC
 from synthesis import build_ski, smooth_thickness, with_soft_spot
 
+from support.random_skis import undamped_hz
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.config.settings import RigUncertainty
@@ -78,10 +79,7 @@ def chain(length_m, thickness):
 
 
 def chain_hz(ski):
-    """Undamped free-free bending modes of a chain."""
-    mass, _, stiffness = ski.bending_matrices(hung=False)
-    root = 1 / np.sqrt(np.diag(mass))
-    return np.sqrt(np.linalg.eigvalsh(root[:, None] * stiffness * root)[2 : 2 + ORDERS]) / (2 * np.pi)
+    return undamped_hz(ski, ORDERS)
 
 
 def simulated_lot(workshop, rng, count, scenario=Scenario(), *, planted=None, bad=0):

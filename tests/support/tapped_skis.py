@@ -84,7 +84,7 @@ class Desk:
         self.notes[ski_id] = text
         return Done()
 
-    def judge(self, ski_id, analyses):
+    def judge(self, ski_id, analyses, settings=None):
         self._fail("judge")
         self.judged.append((ski_id, sum(len(each.accepted) for each in analyses)))
         return Word()

@@ -9,16 +9,16 @@ import signal
 import subprocess
 import sys
 import time
+from functools import partial
 
 import pytest
 from sqlalchemy import select
+from support import command_line
 from support.archives import by_path, make_archive, make_hiss
-from typer.testing import CliRunner
 
 from taptest.archive.crews import local_crew
 from taptest.archive.files import find_sound_files
 from taptest.archive.run import run_archive, to_do
-from taptest.cli import app
 from taptest.config.settings import Settings
 from taptest.logbook.archive_results import LoggedResults
 from taptest.logbook.book import open_logbook
@@ -34,10 +34,7 @@ def alone(monkeypatch):
         monkeypatch.delenv(name, raising=False)
 
 
-def run(*arguments, status=0):
-    done = CliRunner().invoke(app, ["analyse", *map(str, arguments)])
-    assert done.exit_code == status, done.output
-    return done
+run = partial(command_line.run, "analyse", status=0)
 
 
 def as_lines_have(value):

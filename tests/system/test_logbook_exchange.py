@@ -10,17 +10,17 @@ import re
 import shutil
 import tempfile
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 
 import pytest
 import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from support import command_line
 from support.logbook_results import add, day, heard, sound
 from support.postgres_server import postgres_server
-from typer.testing import CliRunner
 
-from taptest.cli import app
 from taptest.core.errors import LogbookError
 from taptest.export.table import read_table
 from taptest.io.recording import read_recording
@@ -57,10 +57,7 @@ def files_of(folder):
     return found, about
 
 
-def run(*arguments, status=0):
-    done = CliRunner().invoke(app, ["log", *map(str, arguments)])
-    assert done.exit_code == status, done.output
-    return done
+run = partial(command_line.run, "log", status=0)
 
 
 @pytest.mark.parametrize("suffix", [".jsonl", ".csv", ".parquet"])
@@ -233,7 +230,7 @@ def test_what_is_there_otherwise_stays_and_the_other_comes_in_beside_it(season, 
         before = book.ski("17L").last
         done = import_folder(book, tmp_path / "out")
         (conflict,) = done.conflicts
-        assert done.left_out == () and conflict.kind == "verdict" and "ski 17L" in conflict.told
+        assert done.left_out == () and conflict.where == "verdict" and "ski 17L" in conflict.told
         both = [point.verdict for point in book.history("17L", superseded=True).points]
         assert before in [replace(each, superseded=before.superseded) for each in both]
         assert sorted(each.modes[0].damping_ratio for each in both) == [0.01, 0.02]

@@ -116,6 +116,31 @@ def test_every_kind_of_damage_in_the_rows_is_found(book, damage):
     assert owner.get(table, table) in {each.where for each in found.faults}
 
 
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("measured_utc", "'2026-93-01 10:00:00.000000'"),
+        ("mass_kg", "'heavy'"),
+        ("reasons_json", "1e308"),
+        ("reasons_json", "'[1]'"),
+        ("taps_good", "'five'"),
+    ],
+)
+def test_a_damaged_value_is_named_and_costs_its_own_row_only(book, tmp_path, column, value):
+    add(book, "17R", sound(tmp_path, "c.flac", 400.0), at=day(3))
+    with closing(sqlite3.connect(book.place.path)) as database:
+        where = "id = (SELECT id FROM verdicts ORDER BY measured_utc DESC LIMIT 1)"
+        (own,) = database.execute(f"SELECT id FROM verdicts WHERE {where}").fetchone()
+        database.execute(f"UPDATE verdicts SET {column} = {value} WHERE {where}")
+        database.commit()
+    assert [point.verdict.verdict for point in book.history("17R").points] == ["outlier"]
+    assert book.ski("17R").last.verdict == "outlier" and book.ski("17L").last.verdict == "pass"
+    assert "17L" in {each.ski_id for each in book.skis()[0]}
+    (told,) = book.notes
+    assert told.startswith(f"verdicts {own[:12]}") and f"column {column}: '" in told
+    assert [each.where for each in verify_logbook(book).faults] == ["verdicts"]
+
+
 def test_a_lost_or_damaged_sound_is_put_back_from_wherever_it_is_and_nothing_is_deleted(book, tmp_path):
     first, second = kept(book)
     lost, damaged = first.read_bytes(), second.read_bytes()
@@ -208,7 +233,7 @@ def test_what_the_two_do_not_agree_on_is_named_and_both_are_kept(tmp_path):
         add(a, "19L", sound(tmp_path, "v.flac", 600.0), at=day(1), mass_kg=0.540)  # the next gram is no conflict
         add(b, "19L", sound(tmp_path, "w.flac", 700.0), at=day(2))
         done = merge_logbooks(b, a)
-        kinds = [(each.kind, each.told.partition(":")[0]) for each in done.conflicts]
+        kinds = [(each.where, each.told.partition(":")[0]) for each in done.conflicts]
         assert kinds == [("verdict", "ski 17L"), ("ski", "ski 18L")]
         assert "mass 539 g here and 612 g there" in done.conflicts[1].told
         both = b.history("17L", superseded=True).points

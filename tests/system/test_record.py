@@ -103,6 +103,7 @@ def test_the_modes_are_those_of_analyse_on_the_file_within_a_ten_thousandth(lot,
     assert "C04L: tap 1 of 5 good" in done.stderr
 
 
+@pytest.mark.slow
 def test_the_source_may_end_early_and_the_next_session_goes_on(lot, sound, tmp_path):
     short = tmp_path / "short.flac"
     soundfile.write(short, played()[: 4 * RATE], RATE, subtype="PCM_24")
@@ -131,6 +132,7 @@ def test_wrong_use_is_one_line(lot, arguments, status, words):
     assert not (lot.parent / "recordings").exists()
 
 
+@pytest.mark.slow
 def test_a_ski_that_is_not_there_is_asked_about_and_can_be_added(lot, sound):
     answers = "y\n1\n199 cm\n0.513\ny\n5.035\n1400\n"
     done = run(lot, "--from", sound, "--fast", "--ski", "X7", stdin=None, input=answers)
@@ -188,7 +190,7 @@ from taptest.signal.analysis import analyse
 from taptest.io.recording import from_samples, read_recording
 import taptest.capture.lot_table, taptest.capture.session, taptest.capture.sources, taptest.capture.listener
 import taptest.present.text.live_view
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from taptest.capture import listener, session as sessions, sources
 from taptest.capture.stream import HeardTap
 lot, sound, said, kills = sys.argv[1], sys.argv[2], sys.argv[3], int(sys.argv[4])
@@ -211,17 +213,12 @@ class Heard:
     def finish(self):
         return next(self.left, [])
 
-@dataclass(frozen=True)
-class Word:
-    verdict: str = "pass"
-    reasons: tuple = ()
-    measured_hz: object = None
-    modes: tuple = ()
-    statistics: tuple = ()
-
 listener.Listener = Heard
 sessions.analyse = lambda *_, **__: one
-taptest.capture.lot_table.LotTable.judge = lambda *_: Word()
+from taptest.capture.lot_table import LotTable
+from taptest.ski.facts import SkiFacts
+from taptest.ski.record import Judgement, Ski
+LotTable.judge = lambda table, ski_id, *_: Ski(SkiFacts(ski_id), judgement=Judgement("pass", ()))
 chance = random.Random(50)
 before = Path(lot).read_bytes()
 
@@ -233,7 +230,7 @@ def session(name):
         sys.stdout = os.fdopen(1, "w", encoding="utf-8"); sys.stdin = os.fdopen(0)
         status = 0
         try:
-            run_station(Options(lot, None, 2, None, True, sound, True, False, Settings()))
+            run_station(LotTable(Path(lot)), Options(None, 2, None, True, sound, True, False, Settings()))
         except BaseException as problem:
             status = getattr(problem, "exit_code", 99) or 0
         sys.stdout.flush()

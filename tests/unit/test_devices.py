@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import sys
 import threading
+import time
 from dataclasses import replace
 from types import SimpleNamespace
 
@@ -20,7 +21,7 @@ from taptest.capture.input_check import FINDINGS, InputCheck, check_input
 from taptest.capture.sources import BlocksSource
 from taptest.cli import app
 from taptest.core.errors import CaptureError
-from taptest.core.sound_system import within
+from taptest.core.sound_system import anything_hangs, within
 from taptest.present.json.session import devices_document
 from taptest.present.text import devices_table
 from taptest.present.text.devices_table import devices_view
@@ -148,10 +149,15 @@ def test_portaudio_that_is_missing_is_named_with_its_package(monkeypatch: pytest
 
 def test_a_sound_system_that_hangs_is_told(monkeypatch: pytest.MonkeyPatch, library) -> None:
     fake = library(SEVERAL)
-    fake.query_devices = lambda: threading.Event().wait(5)  # type: ignore[method-assign]
+    over = threading.Event()
+    fake.query_devices = lambda: over.wait(30)  # type: ignore[method-assign]
     monkeypatch.setattr(devices_module, "within", lambda call, **how: within(call, **{**how, "seconds": 0.1}))
     with pytest.raises(CaptureError, match=r"has not answered for 0\.1 s"):
         list_inputs()
+    assert anything_hangs()
+    over.set()
+    while anything_hangs():  # what hangs would stand in the way of the tests after this one
+        time.sleep(0.01)
 
 
 def checked(samples, rate_hz: int = RATE_HZ) -> InputCheck:

@@ -12,7 +12,8 @@ from support.result_objects import result, verdict
 
 from taptest.present.plots import style as plots
 from taptest.present.plots.lot import plot_damping, plot_ladder, plot_shifts, plot_stiffness, plot_tones
-from taptest.present.plots.svg import picture, write_picture
+from taptest.present.plots.picture import picture
+from taptest.present.plots.svg import write_picture
 from taptest.screen.result import GroupSummary
 
 SVG = "{http://www.w3.org/2000/svg}"

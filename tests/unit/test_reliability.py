@@ -58,7 +58,7 @@ def test_intraclass_correlations_of_shrout_and_fleiss():
     assert crossed.single == pytest.approx(consistency, rel=1e-9)
     assert crossed.mean == pytest.approx(1 - error / between, rel=1e-9)  # ICC(3,4)
     assert round(crossed.mean, 2) == 0.91
-    assert crossed.free == (5, 15)
+    assert crossed.dof == (5, 15)
     total = crossed.ski_sd**2 + crossed.session_sd**2 + error
     assert crossed.ski_sd**2 / total == pytest.approx(agreement, rel=1e-9)
     one = snow_values(of_table(x, sessions=False)).reliability

@@ -65,7 +65,10 @@ def test_a_panel_marks_every_mode_for_as_long_as_it_rings():
         # 60 dB take ln(1000)/20 = 0.345 s; the other one rings beyond the end.
         assert lines[200.0][1] == pytest.approx(np.log(1000) / 20) and lines[90.0][1] == pytest.approx(0.9, abs=0.01)
         assert "2 fitted modes" in axes.get_label()
+        # Little sound, no mode, one as low as can be asked for, and a slow pickup.
         spectrogram_panel(new_figure(200).add_subplot(), sound[:100], RATE_HZ, [])
+        spectrogram_panel(new_figure(200).add_subplot(), sound, RATE_HZ, [Mode(5.0, 0.1, 0.01, 1e-4, 0.0, 5)])
+        spectrogram_panel(new_figure(200).add_subplot(), sound[::240], 200, [Mode(28.0, 0.1, 0.01, 1e-4, 0.0, 5)])
 
 
 @pytest.fixture

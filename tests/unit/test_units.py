@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from taptest.core.errors import UnitError
-from taptest.core.units import UNITS, decimal_mark, parse_number, parse_quantity, unit_of
+from taptest.core.units import UNITS, decimal_mark, parse_number, parse_quantity, parse_with_unit, unit_of
 
 # SI Brochure, 9th edition, tables of prefixes: milli 10^-3, centi 10^-2, kilo 10^3; and [derived] N/mm = 10^3 N/m.
 # t/°C = T/K - 273.15 (SI Brochure 2.3.1); Fahrenheit from its two fixed points, ice 32 = 0 °C and steam 212 = 100 °C.
@@ -159,3 +159,18 @@ def test_any_text_is_a_finite_number_or_a_clear_refusal(text):
             assert refused.message.text and refused.message.remedy and str(refused).isprintable()
         else:
             assert math.isfinite(value)
+
+
+@pytest.mark.parametrize(
+    ("text", "base"), [("1900", 1.9), ("190 cm", 1.9), ("1,9m", 1.9), ("1.9 M", 1.9), ("1 900\u202fmm", 1.9)]
+)
+def test_a_typed_value_is_in_the_unit_written_behind_it_or_the_usual_one(text, base):
+    value, unit = parse_with_unit(text, UNITS["length"])
+    assert unit.to_base(value) == pytest.approx(base, rel=1e-15)
+
+
+def test_a_typed_unit_of_another_kind_is_refused_with_those_that_are_taken():
+    with pytest.raises(UnitError, match="'g' is no unit for it; write one of mm, cm, m"):
+        parse_with_unit("520 g", UNITS["length"])
+    # By definition of the prefix.
+    assert UNITS["frequency"][1].to_base(0.131) == pytest.approx(131.0, rel=1e-15)

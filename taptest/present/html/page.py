@@ -7,13 +7,16 @@ import hashlib
 import math
 from collections.abc import Mapping
 from functools import lru_cache
+from operator import itemgetter
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 from taptest.core.errors import shown
+from taptest.core.fields import Field, by_key
 from taptest.present.plots.style import STYLESHEET
 from taptest.present.text.tables import CAUTION, counted, number
 from taptest.present.text.verdict_table import sentences
+from taptest.ski.fields import MODE_FIELDS, SKI_FIELDS
 
 if TYPE_CHECKING:
     from jinja2 import Environment
@@ -29,38 +32,16 @@ GLYPHS |= {word: GLYPHS[like] for word, like in _AS.items()}
 CLASSES = {word: _AS.get(word, word).replace("not judged", "void") for word in GLYPHS}
 
 
-class Column(NamedTuple):
-    """A number of the document: its heading with the unit, its key, and how it is written."""
-
-    heading: str
-    key: str
-    decimals: int = 1
-    u: str = ""
-    sign: bool = False
-    scale: float = 1.0
-
-
-SKI_COLUMNS = (
-    Column("score", "score"),
-    Column("mass, g", "mass_g", 0),
-    Column("stiffness, N/mm", "stiffness_n_per_mm", 2),
-    Column("predicted, Hz", "predicted_hz", 1, "predicted_u_hz"),
-    Column("first mode, Hz", "measured_hz", 1, "measured_u_hz"),
-    Column("off by, %", "deviation_percent", 1, "deviation_u_percent", sign=True),
-    Column("against group, %", "shift_percent", 1, "shift_u_percent", sign=True),
-    Column("limit ±, %", "shift_limit_percent"),
-    Column("uneven", "unevenness"),
-    Column("damping, %", "damping_ratio", 2, scale=100),
-    Column("taps", "taps_good", 0),
+_HEARD: tuple[Field[Any], ...] = (
+    *MODE_FIELDS,
+    Field("half_power_bandwidth_hz", itemgetter("half_power_bandwidth_hz"), heading="width\nHz", decimals=2),
+    Field("decay_time_s", itemgetter("decay_time_s"), heading="decay\ns", decimals=2),
 )
-MODE_COLUMNS = (
-    Column("frequency, Hz", "frequency_hz", 2, "frequency_u_hz"),
-    Column("predicted, Hz", "predicted_hz"),
-    Column("off by, %", "deviation_percent", sign=True),
-    Column("damping, %", "damping_ratio", 2, "damping_ratio_u", scale=100),
-    Column("width, Hz", "half_power_bandwidth_hz", 2),
-    Column("decay, s", "decay_time_s", 2),
+_SKI_KEYS = (
+    "score mass_g stiffness_n_per_mm predicted_hz measured_hz deviation_percent shift_percent shift_limit_percent "
+    "unevenness damping_ratio taps_good"
 )
+_MODE_KEYS = "frequency_hz predicted_hz deviation_percent damping_ratio half_power_bandwidth_hz decay_time_s"
 
 
 @lru_cache(maxsize=1)
@@ -70,7 +51,11 @@ def environment() -> Environment:
 
     made = Environment(loader=FileSystemLoader(TEMPLATES), autoescape=True, undefined=StrictUndefined)
     made.globals.update(
-        glyphs=GLYPHS, classes=CLASSES, caution=CAUTION, ski_columns=SKI_COLUMNS, mode_columns=MODE_COLUMNS
+        glyphs=GLYPHS,
+        classes=CLASSES,
+        caution=CAUTION,
+        ski_columns=[by_key(SKI_FIELDS)[key] for key in _SKI_KEYS.split()],
+        mode_columns=[by_key(_HEARD)[key] for key in _MODE_KEYS.split()],
     )
     made.filters.update(
         name=lambda text: shown(text, NAME_CHARACTERS),
@@ -78,8 +63,21 @@ def environment() -> Environment:
         counted=counted,
         sentences=sentences,
         figure=figure,
+        told=told,
+        heading=heading,
     )
     return made
+
+
+def heading(field: Field[Any]) -> str:
+    """The heading of a column, with its unit: "mass, g"."""
+    return ", ".join(field.heading.splitlines())
+
+
+def told(row: Mapping[str, Any], field: Field[Any]) -> Markup | str:
+    """The number of a field, as `figure` tells it."""
+    decimals = 0 if field.kind == "integer" else field.decimals
+    return figure(row, field.key, decimals, field.u, field.sign, field.scale)
 
 
 def figure(
@@ -94,11 +92,11 @@ def figure(
     value, uncertainty = row[key], row[u] if u else None
     if value is None:
         return "-"
-    told = _data(key, value, number(scale * value, decimals, sign=sign), scale)
+    text = _data(key, value, number(scale * value, decimals, sign=sign), scale)
     if uncertainty is None or not math.isfinite(uncertainty):
-        return told
+        return text
     least = number(max(scale * uncertainty, 10.0**-decimals), decimals)
-    return Markup('{} <span class="u">±{}</span>').format(told, _data(u, uncertainty, least, scale))
+    return Markup('{} <span class="u">±{}</span>').format(text, _data(u, uncertainty, least, scale))
 
 
 def _data(key: str, value: float, text: str, scale: float) -> Markup:

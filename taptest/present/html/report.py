@@ -20,8 +20,8 @@ from taptest.present.html.page import render
 from taptest.present.html.ski_section import SectionJob, section
 from taptest.present.json.documents import check_document
 from taptest.present.plots.lot import plot_damping, plot_ladder, plot_shifts, plot_stiffness, plot_tones
+from taptest.present.plots.picture import picture
 from taptest.present.plots.style import style
-from taptest.present.plots.svg import picture
 from taptest.present.text.citation import cited
 from taptest.screen.check import check_measured
 from taptest.screen.result import CheckResult
@@ -66,11 +66,11 @@ def write_report(
     result = check_measured(measured)
     document: dict[str, Any] = check_document(result)
     skis = numbered(document["skis"])
-    groups = _groups(measured, result)
+    groups = _groups(result)
     sections = _in_order(_jobs(measured, result, groups, skis, how), how.pool)
     with replacing(path) as page, closing(sections):
         next(sections)  # the first ones are being made while the head is
-        page.write(_head(measured, result, document, groups, skis, how))
+        page.write(_head(result, document, groups, skis, how))
         for html in sections:
             page.write(html)
             if progress is not None:
@@ -87,31 +87,30 @@ def numbered(skis: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
     ]
 
 
-def _groups(measured: MeasuredLot, result: CheckResult) -> list[list[int]]:
+def _groups(result: CheckResult) -> list[list[int]]:
     """Numbers of the skis that are drawn with each group: those judged in it, and those that look like one of them."""
-    kinds = [
-        None
-        if (row := ski.facts).length_m is None
-        else (row.construction, row.binding_mass_kg > 0, round(1000 * row.length_m))
-        for ski in measured.skis
+    facts = [ski.facts for ski in result.skis]
+    return [
+        [
+            i
+            for i, row in enumerate(facts)
+            if row.construction == group.construction
+            and row.length_m is not None
+            and group.length_low_mm <= round(1000 * row.length_m) <= group.length_high_mm
+            and (row.binding_mass_kg > 0) == group.with_binding
+        ]
+        for group in result.groups
     ]
-    groups = []
-    for at in range(len(result.groups)):
-        own = [kind for kind, ski in zip(kinds, result.skis, strict=True) if ski.group == at and kind is not None]
-        shortest, longest = min(own), max(own)  # of one construction and binding
-        groups.append([i for i, kind in enumerate(kinds) if kind is not None and shortest <= kind <= longest])
-    return groups
 
 
 def _head(
-    measured: MeasuredLot,
     result: CheckResult,
     document: dict[str, Any],
     groups: Sequence[Sequence[int]],
     skis: Sequence[dict[str, Any]],
     how: ReportSettings,
 ) -> str:
-    name = shown(measured.lot.path.name, 100)
+    name = shown(result.lot.path.name, 100)
     with style():
         drawn = [
             _group(f"g{at}", result, at, members, document["groups"][at], skis) for at, members in enumerate(groups)
@@ -190,7 +189,7 @@ def _jobs(
             document=given,
             ski=ski,
             construction=measured.constructions.get(ski.facts.construction),
-            settings=measured.settings,
+            settings=result.settings,
             by_group=at in by_group,
             audio=how.audio,
             last=at == len(skis) - 1,

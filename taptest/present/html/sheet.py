@@ -9,24 +9,26 @@ from pathlib import Path
 from typing import Any
 
 from taptest.core.errors import ReportError, shown
+from taptest.core.fields import Field, by_key
 from taptest.core.version import VERSION
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.limits import UNIT_OF, PairLimits, Quantity
 from taptest.pairs.pairs import judge_pairs
 from taptest.pairs.verdict import CENTS, Difference, Pair
 from taptest.present.html.files import replacing
-from taptest.present.html.page import SKI_COLUMNS, Column, render
+from taptest.present.html.page import render
 from taptest.present.html.report import ReportSettings, numbered
 from taptest.present.html.ski_section import SIDES
 from taptest.present.json.documents import check_document
 from taptest.present.plots.pairs import plot_pair
+from taptest.present.plots.picture import picture
 from taptest.present.plots.style import style
-from taptest.present.plots.svg import picture
 from taptest.present.text.citation import dated
 from taptest.present.text.pairs_table import limits_in_words
 from taptest.present.text.tables import note, with_u
 from taptest.screen.check import check_measured
 from taptest.signal.pitch import note_name
+from taptest.ski.fields import SKI_FIELDS
 from taptest.ski.record import Ski
 
 _COMPARED: dict[str, Quantity] = {
@@ -35,7 +37,14 @@ _COMPARED: dict[str, Quantity] = {
     "measured_hz": "frequency",
     "damping_ratio": "damping",
 }
-_ROWS = ("mass_g", "stiffness_n_per_mm", "predicted_hz", "measured_hz", "damping_ratio", "taps_good")
+_ROWS = {
+    "mass_g": "mass, g",
+    "stiffness_n_per_mm": "stiffness, N/mm",
+    "predicted_hz": "predicted, Hz",
+    "measured_hz": "first mode, Hz",
+    "damping_ratio": "damping, %",
+    "taps_good": "taps used",
+}
 
 
 def write_sheet(
@@ -116,10 +125,10 @@ def _facts(both: Sequence[Ski]) -> list[str]:
 
 
 def _lines(pair: Pair, skis: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
-    """Lines of the table: a `Column` for numbers of the document, otherwise the texts of both skis."""
-    columns = {column.key: column for column in SKI_COLUMNS}
-    columns["damping_ratio"] = columns["damping_ratio"]._replace(u="damping_ratio_u")
-    lines = [_line(pair, columns[key].heading, columns[key], (), _COMPARED.get(key)) for key in _ROWS]
+    """Lines of the table: a `Field` for numbers of the document, otherwise the texts of both skis."""
+    columns = by_key(SKI_FIELDS)
+    columns["damping_ratio"] = replace(columns["damping_ratio"], u="damping_ratio_u")
+    lines = [_line(pair, name, columns[key], (), _COMPARED.get(key)) for key, name in _ROWS.items()]
     notes = ["-" if ski["measured_hz"] is None else note(note_name(ski["measured_hz"])) for ski in skis]
     lines.insert(4, _line(pair, "note and cents", None, notes))
     balance = [ski.facts.balance_m for ski in (pair.first, pair.second)]
@@ -130,7 +139,7 @@ def _lines(pair: Pair, skis: Sequence[dict[str, Any]]) -> list[dict[str, Any]]:
 
 
 def _line(
-    pair: Pair, name: str, column: Column | None, texts: Sequence[str], quantity: Quantity | None = None
+    pair: Pair, name: str, column: Field[Ski] | None, texts: Sequence[str], quantity: Quantity | None = None
 ) -> dict[str, Any]:
     found = None if quantity is None else pair.difference(quantity)
     return {

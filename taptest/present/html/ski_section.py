@@ -9,6 +9,7 @@ from __future__ import annotations
 import base64
 import io
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from math import log, pi
 from typing import Any
@@ -18,22 +19,21 @@ from taptest.beam.predict import hung_shapes
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, TaptestError
 from taptest.identify.measure import measurements_of
-from taptest.io.recording import read_recording
+from taptest.io.recording import Recording, read_recording
 from taptest.present.html.page import environment
+from taptest.present.plots.picture import Picture, picture
+from taptest.present.plots.recording import plot_fading, spectrum_drawing
 from taptest.present.plots.ski import (
     plot_shapes,
-    ring_down_figure,
-    spectrum_figure,
     strongest,
 )
 from taptest.present.plots.style import style
-from taptest.present.plots.svg import Picture, picture
 from taptest.present.text.analysis_table import MODE_FLAGS
 from taptest.present.text.tables import note
 from taptest.signal.analysis import Analysis
 from taptest.signal.pitch import note_name
 from taptest.signal.resynthesis import resynthesise
-from taptest.signal.traces import CLIP_PEAK_DBFS, ring_down_trace, spectrum_trace, tap_clip
+from taptest.signal.traces import CLIP_PEAK_DBFS, MainTraces, clearest_tap, ring_down_trace, spectrum_trace, tap_clip
 from taptest.ski.record import Ski
 
 SIDES = {"L": "left", "R": "right"}
@@ -62,7 +62,7 @@ class _Seen:
     """Pictures and sounds of one recording, as far as they could be made."""
 
     spectrum: Picture | None = None
-    ring_down: Picture | None = None
+    fading: Picture | None = None
     tap_sound: str | None = None
     modes_sound: str | None = None
     others: list[dict[str, Any]] = field(default_factory=list)
@@ -134,18 +134,27 @@ def _seen(job: SectionJob, analysis: Analysis) -> _Seen:
     except RecordingError as problem:
         seen.trouble = f"No pictures of the sound: {problem}"
         return seen
-    high_hz = analysis.high_hz(job.settings)
-    trace = spectrum_trace(recording, analysis, low_hz=job.settings.low_hz, high_hz=high_hz)
-    if trace is not None:
-        seen.spectrum = picture(spectrum_figure(trace, analysis.modes, places), f"s{at}")
-        best = strongest(trace, analysis.modes, places, _RING_DOWNS)
-        downs = [(places[index], ring_down_trace(recording, analysis, analysis.modes[index])) for index in best]
-        known = [(place, down) for place, down in downs if down is not None]
-        seen.ring_down = picture(ring_down_figure(known, room_s=job.settings.room_s), f"d{at}")
+    traces = _traces(recording, analysis, places, job.settings)
+    if traces is not None:
+        seen.spectrum = picture(spectrum_drawing(traces, places, room_s=job.settings.room_s), f"s{at}")
+        seen.fading = picture(plot_fading(traces.tap, traces.modes), f"f{at}")
     clip = tap_clip(recording, analysis, sample_rate_hz=SOUND_RATE_HZ) if job.audio else None
     if clip is not None:
         seen.tap_sound = sound_uri(clip, min(SOUND_RATE_HZ, analysis.sample_rate_hz))
     return seen
+
+
+def _traces(
+    recording: Recording, analysis: Analysis, places: Mapping[int, str], settings: Settings
+) -> MainTraces | None:
+    """What is drawn of a recording: decays of the placed bending modes that stand out most; None without a good tap."""
+    trace = spectrum_trace(recording, analysis, low_hz=settings.low_hz, high_hz=analysis.high_hz(settings))
+    tap = clearest_tap(recording, analysis)
+    if trace is None or tap is None:
+        return None
+    best = strongest(trace, analysis.modes, places, _RING_DOWNS)
+    found = [ring_down_trace(recording, analysis, analysis.modes[index]) for index in best]
+    return MainTraces(trace, analysis.modes, tuple(each for each in found if each is not None), tap)
 
 
 def _shapes(job: SectionJob) -> Picture | None:

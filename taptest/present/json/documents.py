@@ -1,13 +1,14 @@
 """Result objects as the documents of the ``--json`` contracts: units in the keys, null where nothing is known."""
 
 from collections.abc import Iterable
+from typing import Protocol
 
 from taptest.config.corrections import Citation
 from taptest.core.fields import document_of, number_of
 from taptest.core.messages import Message
 from taptest.identify.predicted import LotPrediction, PredictedSki
 from taptest.present.json.analysis import CITATION_FIELDS
-from taptest.screen.explain import Explanation
+from taptest.screen.explain import EXPLAINED_FIELDS, Explanation
 from taptest.screen.result import GROUP_FIELDS, CheckResult
 from taptest.signal.pitch import note_name
 from taptest.ski.fields import SKI_FIELDS, sentences
@@ -21,12 +22,14 @@ def check_document(result: CheckResult, explained: Explanation | None = None) ->
         "schema": "taptest.check/1",
         "skis": [document_of(SKI_FIELDS, ski) for ski in result.skis],
         "groups": [document_of(GROUP_FIELDS, group) for group in result.groups],
-        "problems": [problem_of(problem) for problem in result.problems],
-        "unread": sentences(result.unread),
-        "notes": sentences(result.notes),
+        **told_of(result),
         "calibrations": [citation_document(citation) for citation in result.calibrations],
         "false_alarm_rate": number_of(result.settings.false_alarm_rate),
-        "explained": None if explained is None else _explained(explained),
+        "explained": explained
+        and {
+            "ski_id": explained.ski.ski_id,
+            "modes": [document_of(EXPLAINED_FIELDS, mode) for mode in explained.modes],
+        },
     }
 
 
@@ -45,6 +48,24 @@ def ski_prediction_document(ski: PredictedSki) -> Document:
     return prediction_document(LotPrediction((ski,), ()))
 
 
+class _Told(Protocol):
+    @property
+    def problems(self) -> tuple[Message, ...]: ...
+    @property
+    def unread(self) -> tuple[Message, ...]: ...
+    @property
+    def notes(self) -> tuple[Message, ...]: ...
+
+
+def told_of(result: _Told) -> Document:
+    """What every document says beside its results: bad cells, inputs that could not be read, and what is good to know."""
+    return {
+        "problems": [problem_of(problem) for problem in result.problems],
+        "unread": sentences(result.unread),
+        "notes": sentences(result.notes),
+    }
+
+
 def citation_document(citation: Citation) -> Document:
     """A calibration that a result rests on."""
     return document_of(CITATION_FIELDS, citation)
@@ -60,27 +81,6 @@ def problem_of(problem: Message) -> Document:
         "value": problem.subject.value,
         "problem": problem.text,
         "remedy": problem.remedy,
-    }
-
-
-def _explained(explained: Explanation) -> Document:
-    return {
-        "ski_id": explained.ski.ski_id,
-        "modes": [
-            {
-                "order": mode.order,
-                "frequency_hz": number_of(mode.frequency_hz),
-                "frequency_u_hz": number_of(mode.frequency_u_hz),
-                "predicted_hz": number_of(mode.predicted_hz),
-                "deviation_percent": number_of(mode.deviation_percent),
-                "group_percent": number_of(mode.group_percent),
-                "against_percent": number_of(mode.against_percent),
-                "damping_ratio": number_of(mode.damping_ratio),
-                "damping_ratio_limit": number_of(mode.damping_ratio_limit),
-                "group_damping_ratio": number_of(mode.damping_group),
-            }
-            for mode in explained.modes
-        ],
     }
 
 

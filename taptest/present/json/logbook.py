@@ -113,10 +113,14 @@ def merged_document(done: Merged) -> Document:
         "into": done.target,
         "entered": dict(sorted(done.entered.items())),
         "sounds_copied": done.sounds_copied,
-        "conflicts": [asdict(each) for each in done.conflicts],
+        "conflicts": _conflicts(done),
         "left_out": list(done.left_out),
         "sounds_missing": list(done.sounds_missing),
     }
+
+
+def _conflicts(done: Merged) -> list[Document]:
+    return [{"kind": each.where, "id": each.id, "told": each.told} for each in done.conflicts]
 
 
 def export_document(done: Iterable[Exported]) -> Document:
@@ -140,7 +144,7 @@ def import_document(done: Iterable[Merged], lots: Iterable[Entered], unread: Seq
                 "entered": dict(each.entered),
                 "known": each.known,
                 "refused": len(each.left_out),
-                "conflicts": [asdict(conflict) for conflict in each.conflicts],
+                "conflicts": _conflicts(each),
                 "sounds": each.sounds_copied,
                 "sounds_missing": len(each.sounds_missing),
             }

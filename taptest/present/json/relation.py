@@ -58,7 +58,7 @@ def _reliability(told: Reliability) -> Document:
         "mean_low": number_of(told.low),
         "mean_high": number_of(told.high),
         "f": number_of(told.f),
-        "degrees_of_freedom": list(told.free),
+        "degrees_of_freedom": list(told.dof),
         "p": number_of(told.p),
         "error_between": "sessions" if told.by_session else "runs",
         "separates": told.separates,

@@ -9,9 +9,10 @@ from typing import Any
 from taptest.capture.devices import InputDevice
 from taptest.capture.events import Ended, SessionEvent, SkiDone, TapRefused, Told
 from taptest.capture.input_check import InputCheck
+from taptest.config.corrections import Citation
 from taptest.core.fields import Field, document_of
 from taptest.core.messages import codes
-from taptest.present.json.analysis import MODE_FIELDS, Document
+from taptest.present.json.analysis import CITATION_FIELDS, MODE_FIELDS, Document
 
 
 def _judged(name: str) -> Any:
@@ -63,8 +64,8 @@ INPUT_CHECK_FIELDS: tuple[Field[InputCheck], ...] = (
 )
 
 
-def session_document(events: Iterable[SessionEvent]) -> Document:
-    """``taptest.session/1``: skis in the order in which they were done."""
+def session_document(events: Iterable[SessionEvent], calibrations: Iterable[Citation] = ()) -> Document:
+    """``taptest.session/1``: skis in the order in which they were done, and the calibrations that first verdicts rest on."""
     events = list(events)
     refused = Counter(each.ski_id for each in events if isinstance(each, TapRefused))
     ended = [each for each in events if isinstance(each, Ended)]
@@ -77,6 +78,7 @@ def session_document(events: Iterable[SessionEvent]) -> Document:
         "unfinished": [{"ski_id": ski_id, "taps_good": taps} for each in ended for ski_id, taps in each.unfinished],
         "troubles": [str(each) for each in troubles],
         "trouble_codes": codes(troubles),
+        "calibrations": [document_of(CITATION_FIELDS, each) for each in calibrations],
     }
 
 

@@ -2,16 +2,35 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from typing import TYPE_CHECKING
 
 from taptest.compare.compare import Comparison, Contrast, GroupFigures, Section
 from taptest.compare.figures import PLAIN, Figure
 from taptest.core.errors import shown
 from taptest.pairs.verdict import CENTS
 from taptest.present.plots.picture import Drawing, KeyEntry, Layout
-from taptest.present.plots.style import LINES, NAME_CHARACTERS, Interval, dress, dress_rows, intervals
+from taptest.present.plots.style import (
+    LINES,
+    NAME_CHARACTERS,
+    Interval,
+    Margins,
+    axes_of,
+    dress,
+    dress_rows,
+    intervals,
+    nothing,
+)
 from taptest.present.text.comparison_table import FIGURE_WORDS, PART_WORDS, other_grouping, percent_of
 from taptest.present.text.tables import counted
+from taptest.stats.permutation import Shift
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Marks = Mapping[str, tuple[str, str]]
+"""Colour and shape of a group by its name."""
 
 _MOST_SECTIONS = 8
 _NAMED_GROUPS = 3  # more would write their names into each other
@@ -45,7 +64,7 @@ def comparison_drawing(result: Comparison) -> Drawing:
     return layout.finish(_in_words(result) + not_drawn)
 
 
-def _section(layout: Layout, section: Section, result: Comparison, marks: dict[str, tuple[str, str]]) -> None:
+def _section(layout: Layout, section: Section, result: Comparison, marks: Marks) -> None:
     groups = [group for group in section.groups if group.name in marks]
     contrasts = [each for each in section.contrasts if each.group in marks and each.against in marks]
     if section.groups:
@@ -59,26 +78,41 @@ def _section(layout: Layout, section: Section, result: Comparison, marks: dict[s
         _contrasts(layout, contrasts, marks)
 
 
-def _figures(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tuple[str, str]]) -> None:
+def plot_comparison(result: Comparison, ax: Axes | None = None) -> Axes:
+    """Differences in every figure of the widest comparison there is, with permutation intervals; filled where shown."""
+    sections = [section for section in result.sections if section.contrasts]
+    contrasts = next(
+        (each.contrasts for each in sections if not each.groups), sections[0].contrasts if sections else ()
+    )
+    figures = _figures_of(contrasts)
+    axes = axes_of(ax, 70 + _high(len(figures), len(contrasts)), Margins(left=104, top=24))
+    if not contrasts:
+        return nothing(axes, "There is nothing to compare.")
+    marks = {each.group: LINES[at % len(LINES)] for at, each in enumerate(contrasts)}
+    _differences(axes, contrasts, figures, marks)
+    axes.set_label(_in_words(result))
+    return axes
+
+
+def _figures(layout: Layout, groups: Sequence[GroupFigures], marks: Marks) -> None:
     present = [figure for figure in _ALONE if any(figure in group.figures for group in groups)]
+    named = [shown(group.name, NAME_CHARACTERS) if len(groups) <= _NAMED_GROUPS else "" for group in groups]
     for start in range(0, len(present), 3):
         row = layout.row(62, (1, 1, 1))
         for axes, figure in zip(row, present[start : start + 3], strict=False):
             words, _, unit, size, _ = FIGURE_WORDS[figure]
             name = "first mode at one length" if figure == "first_mode_at_length" else words.split(",")[0]
-            dress(axes, x="", y=unit, title=f"{name}, {unit}", grid="y").set_ylabel("")
+            dress(axes, x="", y="", title=f"{name}, {unit}", grid="y")
             for at, group in enumerate(groups):
                 spread = group.figures.get(figure)
-                if spread is None:
-                    continue
-                colour, marker = marks[group.name]
-                mean, half = spread.mean / size, (spread.deviation or 0.0) / size
-                axes.plot([at, at], [mean - half, mean + half], color=colour, lw=1.3, marker="_", ms=5, mew=1.1)
-                axes.plot([at], [mean], color=colour, marker=marker, ms=5.5, mew=0, ls="")
+                if spread is not None:
+                    mean, half = spread.mean / size, (spread.deviation or 0.0) / size
+                    colour, marker = marks[group.name]
+                    place = Interval(at, mean, mean - half, mean + half)
+                    intervals(axes, [place], colour=colour, marker=marker, upright=True)
             axes.set_xlim(-0.6, len(groups) - 0.4)
             axes.margins(y=0.15)
             axes.locator_params(axis="y", nbins=4)
-            named = [shown(group.name, NAME_CHARACTERS) if len(groups) <= _NAMED_GROUPS else "" for group in groups]
             axes.set_xticks(range(len(groups)), labels=named)
         for axes in row[len(present) - start :]:
             axes.set_axis_off()
@@ -86,7 +120,7 @@ def _figures(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tu
     layout.skip(12)
 
 
-def _points(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tuple[str, str]]) -> None:
+def _points(layout: Layout, groups: Sequence[GroupFigures], marks: Marks) -> None:
     """Tone against mass, and against the stiffness of the section, a point a ski."""
     if not any(group.points for group in groups):
         return
@@ -104,45 +138,60 @@ def _points(layout: Layout, groups: Sequence[GroupFigures], marks: dict[str, tup
         axes.margins(0.08)
 
 
-def _contrasts(layout: Layout, contrasts: Sequence[Contrast], marks: dict[str, tuple[str, str]]) -> None:
+def _contrasts(layout: Layout, contrasts: Sequence[Contrast], marks: Marks) -> None:
     """Differences in percent, and in cents where a change of tone comes from."""
-    figures = [figure for figure in FIGURE_WORDS if any(each.shift(figure) for each in contrasts)]
+    figures = _figures_of(contrasts)
     parts = [part for part in PART_WORDS if any(part == moved.part for each in contrasts for moved in each.parts)]
     rows = max(len(figures), len(parts))
-    against = f"Against {shown(contrasts[0].against, 20)}"
-    if len(contrasts) == 1:
-        against = f"{shown(contrasts[0].group, 20)} against {shown(contrasts[0].against, 20)}"
-    high = rows * (11 + 7 * len(contrasts)) + 6.0
-    if parts:
-        left, right = layout.row(high, (1.15, 1), left_pt=104, gap_pt=104)
-        dress_rows(right, [PART_WORDS[part] for part in parts], x="cents", title="Where the tone comes from")
-        right.set_ylim(rows - 0.4, -0.6)
-    else:
-        (left,) = layout.row(high, (1.0,), left_pt=104)
-    dress_rows(left, [_name(figure) for figure in figures], x="difference, %", title=against)
-    for at, contrast in enumerate(contrasts):
-        colour, marker = marks[contrast.group]
-        aside = 0.62 * ((at + 0.5) / len(contrasts) - 0.5)
-        places = []
-        for row, figure in enumerate(figures):
-            moved = contrast.shift(figure)
-            if moved is None:
-                continue
-            plain, shift = figure in PLAIN, moved.shift
-            low, high_end = (None if end is None else percent_of(end, plain) for end in (shift.low, shift.high))
-            sure = moved.word in ("higher", "lower")
-            places.append(Interval(row + aside, percent_of(shift.difference, plain), low, high_end, sure))
-        intervals(left, places, colour=colour, marker=marker)
-        tones = []
-        for moved_part in contrast.parts:
-            shift = moved_part.shift
-            low, high_end = (None if end is None else CENTS * end for end in (shift.low, shift.high))
-            sure = low is not None and high_end is not None and low * high_end > 0
-            tones.append(Interval(parts.index(moved_part.part) + aside, CENTS * shift.difference, low, high_end, sure))
-        if parts:
-            intervals(right, tones, colour=colour, marker=marker)
+    row = layout.row(_high(rows, len(contrasts)), (1.15, 1) if parts else (1.0,), left_pt=104, gap_pt=104)
+    _differences(row[0], contrasts, figures, marks)
+    for axes in row[1:]:
+        dress_rows(axes, [PART_WORDS[part] for part in parts], x="cents", title="Where the tone comes from")
+        axes.set_ylim(rows - 0.4, -0.6)
+        for at, contrast in enumerate(contrasts):
+            colour, marker = marks[contrast.group]
+            for each in contrast.parts:
+                low, high = each.shift.low, each.shift.high
+                sure = low is not None and high is not None and low * high > 0
+                row_at = parts.index(each.part) + _aside(at, contrasts)
+                place = _place(row_at, each.shift, lambda value: CENTS * value, sure)
+                intervals(axes, [place], colour=colour, marker=marker)
     if len(contrasts) > 1:
         layout.key([KeyEntry(shown(each.group, 30), *marks[each.group]) for each in contrasts])
+
+
+def _differences(axes: Axes, contrasts: Sequence[Contrast], figures: Sequence[Figure], marks: Marks) -> None:
+    """A row for every figure, in it an interval for every contrast."""
+    against = f"Against {shown(contrasts[0].against, 20)}"
+    if len(contrasts) == 1:
+        against = f"{shown(contrasts[0].group, 20)} a{against[1:]}"
+    dress_rows(axes, [_name(figure) for figure in figures], x="difference, %", title=against)
+    for at, contrast in enumerate(contrasts):
+        colour, marker = marks[contrast.group]
+        for row, figure in enumerate(figures):
+            moved = contrast.shift(figure)
+            if moved is not None:
+                scale = partial(percent_of, plain=figure in PLAIN)
+                place = _place(row + _aside(at, contrasts), moved.shift, scale, moved.word in ("higher", "lower"))
+                intervals(axes, [place], colour=colour, marker=marker)
+
+
+def _place(row: float, moved: Shift, scale: Callable[[float], float], sure: bool) -> Interval:
+    low, high = (None if end is None else scale(end) for end in (moved.low, moved.high))
+    return Interval(row, scale(moved.difference), low, high, sure)
+
+
+def _figures_of(contrasts: Sequence[Contrast]) -> list[Figure]:
+    return [figure for figure in FIGURE_WORDS if any(each.shift(figure) for each in contrasts)]
+
+
+def _high(rows: int, contrasts: int) -> float:
+    return rows * (11 + 7 * contrasts) + 6.0
+
+
+def _aside(at: int, contrasts: Sequence[Contrast]) -> float:
+    """Where in a row a contrast lies."""
+    return 0.62 * ((at + 0.5) / len(contrasts) - 0.5)
 
 
 def _name(figure: Figure) -> str:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from taptest.core.errors import shown
 from taptest.identify.predicted import LotPrediction, PredictedSki
 from taptest.present.plots.style import INK, LINES, SOFT, axes_of, dress, nothing
+from taptest.present.text.tables import counted
 from taptest.signal.analysis import Analysis
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ def plot_analysis(analysis: Analysis, ax: Axes | None = None) -> Axes:
     axes.plot([mode.frequency_hz for mode in analysis.modes], levels, color=LINES[0][0], marker="v", ms=4.5, ls="")
     axes.set_xscale("log")
     axes.set_xlim(low, high)
-    axes.set_label(", ".join(f"{mode.frequency_hz:.1f} Hz" for mode in analysis.modes))
+    told = ", ".join(f"{mode.frequency_hz:.1f} Hz" for mode in analysis.modes)
+    axes.set_label(f"Spectrum of the good taps with {counted(len(analysis.modes), 'fitted mode')}: {told}.")
     return axes
 
 
@@ -46,6 +48,8 @@ def plot_prediction(ski: PredictedSki, ax: Axes | None = None) -> Axes:
             range(1, len(torsion) + 1), torsion, color=LINES[1][0], marker=LINES[1][1], ms=4.5, lw=1.0, label="torsion"
         )
         axes.legend(frameon=False, labelcolor=INK)
+    told = ", ".join(f"{order}: {hz:.1f} Hz" for order, hz in zip(orders, bending, strict=True))
+    axes.set_label(f"Predicted bending modes with two standard uncertainties: {told}.")
     return axes
 
 
@@ -58,4 +62,5 @@ def plot_predictions(result: LotPrediction, ax: Axes | None = None) -> Axes:
     for ski in result.skis[:_MOST_LINES]:
         hz = ski.prediction.bending_hz
         axes.plot(range(1, len(hz) + 1), hz, color=SOFT, lw=0.8, marker="o", ms=2.5)
+    axes.set_label(f"Predicted bending modes of {counted(len(result.skis), 'ski')} by order, a line a ski.")
     return axes

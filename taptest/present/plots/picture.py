@@ -1,4 +1,4 @@
-"""A picture that is a file of its own: its name, its layout from top to bottom in points, and how it is written."""
+"""A picture as a part of a page or a file of its own: its words, its layout from top to bottom, and how it is written."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from taptest.core.errors import ReportError, shown
 from taptest.present.plots.style import FONT_PT, INK, SOFT, style
-from taptest.present.plots.svg import write_picture
+from taptest.present.plots.svg import to_svg, write_picture
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,6 +38,14 @@ class Drawing:
 
 
 @dataclass(frozen=True)
+class Picture:
+    """An SVG and what it shows in words, for whoever does not see it."""
+
+    svg: str
+    alt: str
+
+
+@dataclass(frozen=True)
 class KeyEntry:
     """What a mark stands for; hollow when not ``filled``. ``text`` may be foreign."""
 
@@ -45,6 +53,16 @@ class KeyEntry:
     colour: str
     marker: str
     filled: bool = True
+
+
+def picture(drawn: Axes | Drawing, name: str) -> Picture | None:
+    """A drawing, or the figure of some axes, for a page; None where there is nothing in it. ``name`` as for `to_svg`."""
+    if not isinstance(drawn, Drawing):
+        figure = drawn.get_figure(root=True)
+        if figure is None or not drawn.axison:
+            return None
+        drawn = Drawing(figure, str(drawn.get_label()))
+    return Picture(to_svg(drawn.figure, drawn.alt, name=name), drawn.alt)
 
 
 def check_picture_name(path: Path) -> None:

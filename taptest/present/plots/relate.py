@@ -6,7 +6,21 @@ from typing import TYPE_CHECKING
 
 from taptest.core.errors import shown
 from taptest.present.plots.picture import Drawing, KeyEntry, Layout
-from taptest.present.plots.style import BAND, GOOD, INK, LINES, SOFT, Interval, dress, dress_rows, intervals, label
+from taptest.present.plots.style import (
+    BAND,
+    GOOD,
+    INK,
+    LINES,
+    SOFT,
+    Interval,
+    Margins,
+    axes_of,
+    dress,
+    dress_rows,
+    intervals,
+    label,
+    nothing,
+)
 from taptest.present.text.tables import counted
 from taptest.snow.relate import PROPERTIES, MeasureRelation, Relation
 
@@ -16,8 +30,8 @@ if TYPE_CHECKING:
 _NOTE = (
     "Correlations of ranks within kinds of skis, with 95 % bootstrap intervals; filled where found (p up to 0.05 after Holm's "
     "correction for all tests), hollow where not; band: too weak to be found four times in five. Skis: property and result "
-    "less the mean of the skis of the same kind that ran together. Going together is no "
-    "cause, and nothing found is not nothing there."
+    "less the mean of the skis of the same kind that ran together. A relation is no "
+    "proof of a cause, and no significant relation is not evidence of no relation."
 )
 _SCATTERS = (
     ("run_sd", "from run to run"),
@@ -47,17 +61,34 @@ def relation_drawing(result: Relation) -> Drawing:
     return layout.finish(_in_words(result))
 
 
+def plot_relation(result: Relation, ax: Axes | None = None) -> Axes:
+    """Rank correlations of the first measure that has any, with intervals; filled where found."""
+    relation = next((each for each in result.measures if each.correlations), None)
+    count = 0 if relation is None else len(relation.correlations)
+    axes = axes_of(ax, 80 + 16.0 * count, Margins(left=70, top=24))
+    if relation is None:
+        return nothing(axes, "The runs cannot separate the skis.")
+    _correlated(axes, relation, relation.measure.words)
+    axes.set_label(_in_words(result))
+    return axes
+
+
 def _correlations(layout: Layout, relation: MeasureRelation) -> None:
+    count = sum(each.association is not None for each in relation.correlations)
+    left, right = layout.row(16.0 * max(count, 3) + 10, (1.1, 1), left_pt=70, gap_pt=140)
+    _correlated(left, relation, "What goes with it")
+    _scatter(right, relation)
+
+
+def _correlated(axes: Axes, relation: MeasureRelation, title: str) -> None:
     known = [(each, each.association) for each in relation.correlations if each.association is not None]
-    left, right = layout.row(16.0 * max(len(known), 3) + 10, (1.1, 1), left_pt=70, gap_pt=140)
-    dress_rows(left, [each.name for each, _ in known], x="rank correlation r", title="What goes with it")
+    dress_rows(axes, [each.name for each, _ in known], x="rank correlation r", title=title)
     for row, (each, association) in enumerate(known):
         if each.least is not None:
-            left.fill_betweenx([row - 0.38, row + 0.38], -each.least, each.least, color=BAND, lw=0)
+            axes.fill_betweenx([row - 0.38, row + 0.38], -each.least, each.least, color=BAND, lw=0)
         place = Interval(row, association.correlation, association.low, association.high, each.found)
-        intervals(left, [place], colour=GOOD, marker="o")
-    left.set_xlim(-1.02, 1.02)
-    _scatter(right, relation)
+        intervals(axes, [place], colour=GOOD, marker="o")
+    axes.set_xlim(-1.02, 1.02)
 
 
 def _scatter(axes: Axes, relation: MeasureRelation) -> None:
@@ -85,21 +116,9 @@ def _skis(layout: Layout, relation: MeasureRelation, marks: dict[int, tuple[str,
         axes.axvline(0, color=SOFT, lw=0.7)
         for kind in sorted({ski.kind for ski in relation.related}):
             colour, marker = marks.get(kind, (SOFT, "."))
-            points = [
-                (ski.properties[name], ski.result)
-                for ski in relation.related
-                if ski.kind == kind and name in ski.properties
-            ]
-            axes.plot(
-                [x for x, _ in points],
-                [y for _, y in points],
-                color=colour,
-                marker=marker,
-                ms=4,
-                mew=0,
-                ls="",
-                alpha=0.8,
-            )
+            own = [ski for ski in relation.related if ski.kind == kind and name in ski.properties]
+            how = {"color": colour, "marker": marker, "ms": 4, "mew": 0, "ls": "", "alpha": 0.8}
+            axes.plot([ski.properties[name] for ski in own], [ski.result for ski in own], **how)
         axes.margins(0.1)
         axes.locator_params(axis="x", nbins=5)
         if at:

@@ -1,4 +1,4 @@
-"""One ski: its spectrum, its ring-down and the shapes of its modes. What a figure or axes show in words is their label."""
+"""One ski: its spectrum, close-ups and ring-downs of single modes, and the shapes of its modes."""
 
 from __future__ import annotations
 
@@ -21,43 +21,23 @@ from taptest.present.plots.style import (
     axes_of,
     dress,
     label,
-    new_figure,
     nothing,
     octaves,
     plain_ticks,
 )
-from taptest.present.text.tables import counted
 from taptest.signal.analysis import Mode
 from taptest.signal.traces import RingDownTrace, SpectrumTrace
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-    from matplotlib.figure import Figure
 
 _FLOOR_DB = -62.0
-_ZOOMS = 3
 _COLUMNS = 340
+_SHAPE_POINTS = 80
 _TAP_WITHIN = (0.15, 0.85)  # the ends are soft and whip (common practice, no source)
 
 Places = Mapping[int, str]
 """Name of a mode ("B3", "T1") by its index in the analysis; others are strangers."""
-
-
-def spectrum_figure(trace: SpectrumTrace, modes: Sequence[Mode], places: Places) -> Figure:
-    """Measured spectrum with every fitted resonance, and close-ups of the strongest with their half-power width."""
-    figure = new_figure(330, Margins(top=14))
-    closest = strongest(trace, modes, places, _ZOOMS)
-    grid = figure.add_gridspec(2, max(len(closest), 1), height_ratios=[1.45, 1], hspace=0.5, wspace=0.12)
-    draw_spectrum(figure.add_subplot(grid[0, :]), trace, modes, places)
-    for column, at in enumerate(closest):
-        axes = figure.add_subplot(grid[1, column])
-        draw_close_up(axes, trace, modes[at], trace.peak_db[at], places[at], first=not column)
-    widths = ", ".join(f"{places[at]} {modes[at].half_power_bandwidth_hz:.2f} Hz" for at in closest)
-    figure.set_label(
-        f"Mean spectrum of the good taps with {counted(len(modes), 'fitted resonance')}, above the noise. Close-ups with "
-        f"half-power width: {widths or 'none'}."
-    )
-    return figure
 
 
 def draw_spectrum(axes: Axes, trace: SpectrumTrace, modes: Sequence[Mode], places: Places, title: str = "") -> None:
@@ -117,22 +97,6 @@ def draw_close_up(axes: Axes, trace: SpectrumTrace, mode: Mode, peak_db: float, 
         axes.set_yticks([-15, -10, -5, 0], labels=[])
 
 
-def ring_down_figure(traces: Sequence[tuple[str, RingDownTrace]], *, room_s: float | None) -> Figure:
-    """Level against time around some modes beside each other; nothing where there are none."""
-    figure = new_figure(190, Margins(top=16))
-    if traces:
-        row = figure.subplots(1, len(traces), sharey=True, squeeze=False, gridspec_kw={"wspace": 0.12})[0]
-        for column, (place, trace) in enumerate(traces):
-            draw_ring_down(row[column], place, trace, room_s, first=not column)
-    decays = ", ".join(f"{place} {trace.mode.decay_time_s:.2f} s" for place, trace in traces)
-    room = f" Dotted: a room of {room_s:g} s." if room_s is not None else ""
-    figure.set_label(
-        "Ring-down: level around single modes against time, with the fitted decay dashed; "
-        f"time to fall by 60 dB: {decays}.{room}"
-    )
-    return figure
-
-
 def draw_ring_down(axes: Axes, place: str, trace: RingDownTrace, room_s: float | None, *, first: bool) -> None:
     """Level against time around one mode, with the fitted decay, the noise, and the room's decay where it is known."""
     dress(axes, x="s", y="level, dB" if first else "", title=place)
@@ -164,10 +128,11 @@ def plot_shapes(shapes: Modes, heard: Sequence[int], *, length_m: float, ax: Axe
     axes = axes_of(ax, 64 + min(24, 170 / max(len(heard), 1)) * len(heard), Margins(left=26, top=2))
     if not heard:
         return nothing(axes, "No bending mode was heard.")
-    x = 100 * length_m * shapes.station_m
+    fine = slice(None, None, max(len(shapes.station_m) // _SHAPE_POINTS, 1))
+    x = 100 * length_m * shapes.station_m[fine]
     for row, order in enumerate(heard):
         base = -row
-        shape = shapes.shapes[order - 1]
+        shape = shapes.shapes[order - 1][fine]
         axes.plot([0, 100 * length_m], [base, base], color=FAINT, lw=0.7)
         axes.plot(x, base + 0.4 * shape, color=GOOD, lw=1.3)
         nodes = 100 * length_m * shapes.nodes_m(order)

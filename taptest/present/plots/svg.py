@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import io
 import re
-from dataclasses import dataclass
 from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -17,30 +16,10 @@ from taptest.core.errors import shown
 from taptest.present.plots.style import COLOURS, FONT_PT, PAPER, STYLESHEET
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
 _ALT_CHARACTERS = 2_000
 _FAMILY = "system-ui, 'Segoe UI', 'Liberation Sans', 'DejaVu Sans', sans-serif"
-
-
-@dataclass(frozen=True)
-class Picture:
-    """An SVG and what it shows in words, for whoever does not see it."""
-
-    svg: str
-    alt: str
-
-
-def picture(drawn: Axes | Figure, name: str) -> Picture | None:
-    """A figure, or that of some axes, for a page; None where there is nothing in it. ``name`` as for `to_svg`."""
-    from matplotlib.axes import Axes
-
-    figure = drawn.get_figure(root=True) if isinstance(drawn, Axes) else drawn
-    if figure is None or not any(axes.axison for axes in figure.axes):
-        return None
-    alt = str(drawn.get_label())
-    return Picture(to_svg(figure, alt, name=name), alt)
 
 
 def to_svg(figure: Figure, alt: str, *, name: str, alone: bool = False) -> str:

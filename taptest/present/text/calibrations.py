@@ -12,6 +12,7 @@ from taptest.calibrate.bar import BarMode, BarResult
 from taptest.calibrate.linearity import RingDown
 from taptest.calibrate.room import BandDecay, RoomResult
 from taptest.calibrate.suspension import LoopBias, SuspensionAdvice
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
 from taptest.core.fields import Field
 from taptest.learn.construction import LearnedConstruction, LearnedOrder, LeftOut
@@ -27,15 +28,14 @@ from taptest.present.text.tables import (
     prose,
     with_u,
 )
-from taptest.signal.room import ROOM_FACTOR
 
 _ORDERS = 10
 _WELL, _BARELY = 0.8, 0.3
 _LN_1000 = 6.9078
 _ROOM = (
     "reverberation: time to fall by 60 dB, ± one standard uncertainty; from: range that was fitted, T30 over 30 dB; "
-    "above noise: of the decays; noise: of the silence, in dB of full scale; hides: damping, as a share of critical, from "
-    "which a mode in the middle of the band is not told from the room."
+    "above noise: of the decays; noise: of the silence, in dB of full scale; hides: damping above this, in percent of "
+    "critical, cannot be separated from the room in the middle of the band."
 )
 _SHORT = "T10 is less than the standard asks for (20 dB at least); louder claps or a quieter hour give more."
 _CURVED = "falls fast first and slowly later: two rooms or a corridor; the time is between both."
@@ -75,10 +75,10 @@ def room_view(result: RoomResult, kept: Mapping[str, str], width: int) -> Group:
 
 
 def _hidden_percent(band: BandDecay) -> float | None:
-    """Damping of a mode that decays in ROOM_FACTOR times the room's time: zeta = ln 1000/(2 pi f T)."""
+    """Damping of a mode that decays in LIMITS.room.factor times the room's time: zeta = ln 1000/(2 pi f T)."""
     if band.reverberation_s is None:
         return None
-    return 100 * _LN_1000 / (2 * pi * band.centre_hz * ROOM_FACTOR * band.reverberation_s)
+    return 100 * _LN_1000 / (2 * pi * band.centre_hz * LIMITS.room.factor * band.reverberation_s)
 
 
 def _heard(result: RoomResult) -> str:
@@ -153,8 +153,8 @@ def _clock(result: BarResult) -> str:
     clock = result.clock
     off = f"{100 * (1 / clock.factor - 1):+.3f} % ±{100 * clock.u_rel:.3f} %"
     if clock.separable:
-        return f"frequencies read {off} off; told from {clock.basis}. 'check' corrects it if it is sure."
-    return f"not told: all modes read {off} off; {clock.basis}."
+        return f"frequencies read {off} off, from the {clock.basis}. 'check' corrects more than two uncertainties."
+    return f"error cannot be determined from this bar: all modes read {off} off; {clock.basis}."
 
 
 def _reach(result: BarResult) -> str:
@@ -170,10 +170,10 @@ def _reach(result: BarResult) -> str:
 
 def _linearity(decays: tuple[RingDown, ...]) -> str:
     if not decays:
-        return "not told: it takes two good taps and a mode that falls by 16 dB and more above the noise."
+        return "unknown: two good taps are needed, and a mode that falls by 16 dB or more above the noise."
     odd = [str(each.order) for each in decays if not each.linear]
     if not odd:
-        return "linear: frequency and damping stay as the ring fades, as far as can be told."
+        return "linear: frequency and damping stay the same as the ring fades, within the uncertainty."
     return (
         f"mode {', '.join(odd)} changes as it fades: something rubs or is loose (the loops, a cable), the blow was hard, or the "
         "recorder moves its gain."

@@ -74,7 +74,7 @@ def decay_view(trace: RingDownTrace, width: int, *, dots: bool) -> Group:
     )
     picture.line(zip(trace.time_s.tolist(), trace.level_db.tolist(), strict=True))
     for time_s in np.linspace(0, end, picture.columns // _FIT_EVERY):
-        picture.mark(time_s, trace.start_db + trace.slope_db_per_s * float(time_s), "o")
+        picture.mark(time_s, trace.slope_db_per_s * float(time_s), "o")
     for time_s in np.linspace(0, end, picture.columns // _NOISE_EVERY):
         picture.mark(time_s, trace.floor_db, "_", under=True)
     mode = trace.mode

@@ -10,7 +10,8 @@ from rich.text import Text
 from taptest.capture.devices import InputDevice
 from taptest.capture.input_check import InputCheck
 from taptest.config.limits import LIMITS
-from taptest.present.text.tables import counted, hanging, name, number, pinned, ruled_table
+from taptest.core.fields import Field
+from taptest.present.text.tables import counted, fields_table, hanging, number
 
 # Each warning about an input: what it means, what to do.
 DEVICE_WARNINGS = {
@@ -42,7 +43,7 @@ SWITCH_OFF = {
 def devices_view(inputs: Sequence[InputDevice], check: InputCheck | None, width: int, system: str) -> Group:
     """Inputs with what is known against them and, if one was listened to, what was heard; ``system`` as `sys.platform`."""
     warned = {warning for device in inputs for warning in device.warnings}
-    parts: list[RenderableType] = [_input_table(inputs, width)]
+    parts: list[RenderableType] = [fields_table(_COLUMNS, inputs, width, keys=[each.key for each in _COLUMNS])]
     lines = [_line(word, *DEVICE_WARNINGS[word]) for word in DEVICE_WARNINGS if word in warned]
     if lines:
         parts += [Text(), hanging(lines)]
@@ -55,32 +56,21 @@ def _line(word: str, what: str, remedy: str) -> tuple[str, str, str]:
     return word, "yellow", f"{what}: {remedy}."
 
 
-def _input_table(inputs: Sequence[InputDevice], width: int) -> RenderableType:
-    table = ruled_table(
-        width,
-        [
-            ("no.", "right"),
-            ("input", "fold"),
-            ("Hz", "right"),
-            ("channels", "right"),
-            ("by way of", "left"),
-            ("", "fold"),
-        ],
-    )
-    table.columns[1].max_width = 40
-    for device in inputs:
-        remark = Text(", ".join(device.warnings), "yellow")
-        if device.chosen:
-            remark = Text("used", "green") + (Text(", ") + remark if device.warnings else Text())
-        table.add_row(
-            str(device.number),
-            name(device.name),
-            str(device.sample_rate_hz),
-            str(device.channels),
-            name(device.host),
-            remark,
-        )
-    return pinned(table, width)
+def _used(device: InputDevice) -> Text:
+    remark = Text(", ".join(device.warnings), "yellow")
+    if not device.chosen:
+        return remark
+    return Text("used", "green") + (Text(", ") + remark if device.warnings else Text())
+
+
+_COLUMNS: tuple[Field[InputDevice], ...] = (
+    Field("number", lambda device: device.number, "integer", heading="no."),
+    Field("name", lambda device: device.name, "text", heading="input", align="fold"),
+    Field("sample_rate_hz", lambda device: device.sample_rate_hz, "integer", heading="Hz"),
+    Field("channels", lambda device: device.channels, "integer", heading="channels"),
+    Field("host", lambda device: device.host, "text", heading="by way of"),
+    Field("used", _used, "text", align="fold"),
+)
 
 
 def _heard(check: InputCheck) -> list[tuple[str, str, str]]:

@@ -6,21 +6,20 @@ from rich.console import Console, Group, RenderableType
 from rich.text import Text
 
 from taptest.core.errors import shown
+from taptest.core.fields import Field
 from taptest.present.text.tables import (
     CAUTION,
     counted,
+    fields_table,
     hanging,
     heading,
     limit_or,
-    name,
     number,
-    pinned,
     prose,
-    ruled_table,
     with_u,
 )
 from taptest.present.text.verdict_table import STYLES, sentences
-from taptest.screen.explain import ExplainedMode, Explanation
+from taptest.screen.explain import EXPLAINED_FIELDS, ExplainedMode, Explanation
 from taptest.screen.result import GroupSummary
 from taptest.ski.record import Ski, Test
 
@@ -29,11 +28,11 @@ _LEAST_SPAN_PERCENT = 0.5
 # What each statistic is, in the words of the table.
 _MEANINGS = {
     "shift": "what all its modes share, against the group",
-    "unevenness": "scatter of its modes about that",
+    "unevenness": "how far single modes stray from that; about 1 is normal",
     "damping": "mean damping, against the group (of its generation)",
     "mass": "mass per length in the table, against the group",
     "stiffness": "bending stiffness in the table, against the group",
-    "damping pattern": "scatter of the modes' damping about its mean",
+    "damping pattern": "the same for the damping of its modes",
     "all together": "all of these at once",
     "tone apart": "distance from the mean of the few, in their standard deviations",
     "damping apart": "the same for damping",
@@ -47,7 +46,11 @@ def explanation_view(explained: Explanation, console: Console) -> Group:
     title.append(ski.verdict, STYLES[ski.verdict])
     parts: list[RenderableType] = [title, hanging(_facts(ski, explained.group)), Text()]
     if ski.tests:
-        parts += [_statistics(ski.tests, width), prose(_statistics_legend(ski.tests), style="dim"), Text()]
+        parts += [
+            fields_table(_TESTS, ski.tests, width, styles={"word": lambda test: "bold red"}),
+            prose(_tests_legend(ski.tests), style="dim"),
+            Text(),
+        ]
     if explained.modes:
         parts += [_modes(explained.modes, width), Text()]
         parts += [*_picture(explained.modes, console), Text()]
@@ -62,18 +65,13 @@ def _facts(ski: Ski, group: GroupSummary | None) -> list[tuple[str, str, str]]:
         for value, decimals, unit in ((ski.mass_g, 0, "g"), (ski.stiffness_n_per_mm, 2, "N/mm"))
         if value is not None
     )
-    lines = [
-        (
-            "table",
-            "",
-            f"line {ski.facts.line}: {table or 'neither mass nor stiffness'}; {shown(ski.facts.construction)}",
-        )
-    ]
+    table = f"line {ski.facts.line}: {table or 'neither mass nor stiffness'}; {shown(ski.facts.construction)}"
+    lines = [("table", "", table)]
     if ski.predicted_hz is not None:
         lines.append(("predicted", "", f"first mode at {with_u(ski.predicted_hz, ski.predicted_u_hz, 1)} Hz"))
     heard = f"{ski.taps_good} of {counted(ski.taps_found, 'tap')} used"
     if ski.first_mode_hz is not None:
-        how = "heard itself" if ski.first_mode_source == "heard" else "worked out from the higher ones"
+        how = "heard itself" if ski.first_mode_source == "heard" else "inferred from the higher ones"
         heard += f"; first mode at {with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)} Hz, {how}"
         heard += f"; {with_u(ski.deviation_percent, ski.deviation_u_percent, 1, sign=True)} % from its prediction"
     lines.append(("heard", "", heard))
@@ -83,66 +81,47 @@ def _facts(ski: Ski, group: GroupSummary | None) -> list[tuple[str, str, str]]:
     return lines
 
 
-def _statistics(statistics: Sequence[Test], width: int) -> RenderableType:
-    table = ruled_table(
-        width,
-        (
-            ("judged by", "left"),
-            ("value", "right"),
-            ("limit", "right"),
-            ("score", "right"),
-            ("place", "right"),
-            ("", "left"),
-        ),
-    )
-    for each in statistics:
-        signed = each.unit == "%" or each.name.endswith("apart")
-        value = with_u(each.value, each.u if each.u > 0 else None, 1 if each.unit else 2, sign=signed)
-        table.add_row(
-            name(each.name),
-            f"{value} {each.unit}".rstrip(),
-            f"{number(each.limit, 1 if each.unit else 2)} {each.unit}".rstrip(),
-            number(each.score, 2),
-            f"{each.rank} of {each.count}",
-            Text(("out" if each.may_reject else "recheck") if each.statistic.suspicious else "", "bold red"),
-        )
-    return pinned(table, width)
+def _value(test: Test) -> str:
+    signed = test.unit == "%" or test.name.endswith("apart")
+    return f"{with_u(test.value, test.u or None, 1 if test.unit else 2, sign=signed)} {test.unit}".rstrip()
 
 
-def _statistics_legend(statistics: Sequence[Test]) -> str:
-    told = "; ".join(f"{each.name}: {_MEANINGS[each.name]}" for each in statistics)
-    return (
-        f"{told}. score: value over limit, of a percentage by the logarithm of its ratio and of unevenness by the root; "
-        "place: from the lowest value of the group."
-    )
+_TESTS: tuple[Field[Test], ...] = (
+    Field("name", lambda test: test.name, "text", heading="judged by"),
+    Field("value", _value, "text", heading="value", align="right"),
+    Field(
+        "limit",
+        lambda test: f"{number(test.limit, 1 if test.unit else 2)} {test.unit}".rstrip(),
+        "text",
+        heading="limit",
+        align="right",
+    ),
+    Field("score", lambda test: test.score, heading="score", decimals=2),
+    Field("place", lambda test: f"{test.rank} of {test.count}", "text", heading="place", align="right"),
+    Field(
+        "word",
+        lambda test: ("out" if test.may_reject else "recheck") if test.statistic.suspicious else "",
+        "text",
+        heading=" ",
+    ),
+)
+
+
+def _tests_legend(tests: Sequence[Test]) -> str:
+    said = "; ".join(f"{each.name}: {_MEANINGS[each.name]}" for each in tests)
+    return f"{said}. score: value as a share of its limit; place: from the lowest value of the group."
 
 
 def _modes(modes: Sequence[ExplainedMode], width: int) -> RenderableType:
-    table = ruled_table(
-        width,
-        (
-            ("bending", "right"),
-            ("measured\nHz", "right"),
-            ("predicted\nHz", "right"),
-            ("off by\n%", "right"),
-            ("group\n%", "right"),
-            ("against\ngroup %", "right"),
-            ("damp\n%", "right"),
-            ("group\n%", "right"),
-        ),
+    shown_damping: Field[ExplainedMode] = Field(
+        "damping_ratio",
+        lambda mode: limit_or(mode.damping_ratio_limit, number(100 * mode.damping_ratio, 2)),
+        "text",
+        heading="damp\n%",
+        align="right",
     )
-    for mode in modes:
-        table.add_row(
-            str(mode.order),
-            with_u(mode.frequency_hz, mode.frequency_u_hz, 2),
-            number(mode.predicted_hz, 1),
-            number(mode.deviation_percent, 1, sign=True),
-            number(mode.group_percent, 1, sign=True),
-            number(mode.against_percent, 1, sign=True),
-            limit_or(mode.damping_ratio_limit, number(100 * mode.damping_ratio, 2)),
-            number(None if mode.damping_group is None else 100 * mode.damping_group, 2),
-        )
-    return pinned(table, width)
+    fields = tuple(shown_damping if each.key == "damping_ratio" else each for each in EXPLAINED_FIELDS)
+    return fields_table(fields, modes, width)
 
 
 def _picture(modes: Sequence[ExplainedMode], console: Console) -> list[RenderableType]:

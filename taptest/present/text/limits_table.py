@@ -28,4 +28,4 @@ def _sentence(each: NamedLimit) -> str:
     changed = "" if each.value == each.default else f" (default {each.default})"
     value = f"{each.value:g}" if isinstance(each.value, float) else str(each.value)
     between = f", {each.least:g} to {each.most:g}" if each.least is not None and each.most is not None else ""
-    return f"{value} {each.unit}{changed}{between}: {each.effect}. Source: {each.source}."
+    return f"{f'{value} {each.unit}'.strip()}{changed}{between}: {each.effect}. Source: {each.source}."

@@ -8,19 +8,8 @@ from dataclasses import dataclass
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.capture import events
 from taptest.capture.agreement import Difference, listed
-from taptest.capture.events import (
-    Asked,
-    Ended,
-    FirstLook,
-    SessionEvent,
-    SkiDone,
-    SkiUp,
-    Status,
-    TapKept,
-    TapRefused,
-    Told,
-)
 from taptest.capture.stream import Level
 from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
@@ -39,7 +28,7 @@ _LOWEST_DB = -90.0
 class Moment:
     """Everything a view of this moment is made of; ``typed`` is the line being typed, ``stopped`` why nothing is heard."""
 
-    status: Status
+    status: events.Status
     source: str
     level: Level | None = None
     typed: str = ""
@@ -52,7 +41,9 @@ def live_view(moment: Moment, width: int) -> Group:
     lines = [_last(status.last)]
     if status.done is not None:
         told = (
-            _done(status.done) if isinstance(status.done, SkiDone) else f"first look: {_verdict(status.done.verdict)}"
+            _done(status.done)
+            if isinstance(status.done, events.SkiDone)
+            else f"first look: {_verdict(status.done.verdict)}"
         )
         lines.append((shown(status.done.ski_id, 20), _style(status.done.verdict), told))
     if status.told is not None:
@@ -70,30 +61,30 @@ def live_view(moment: Moment, width: int) -> Group:
     return Group(*parts)
 
 
-def plain_line(event: SessionEvent) -> str:
+def plain_line(event: events.SessionEvent) -> str:
     """One event in one or more lines of plain text."""
-    if isinstance(event, SkiUp):
+    if isinstance(event, events.SkiUp):
         more = f"{event.good} of {event.needed} good" if event.good else f"tap it {event.needed} times"
         return f"{shown(event.ski_id)}: {more}; {counted(event.left, 'ski')} to go"
-    if isinstance(event, TapKept):
+    if isinstance(event, events.TapKept):
         if event.differs is not None:
             good = f"{event.good} of {event.needed} good"
             return f"{shown(event.ski_id)}: {good}, but {_two_skis(event.differs)}"
         return f"{shown(event.ski_id)}: tap {event.good} of {event.needed} good: {_frequencies(event.frequencies_hz)}"
-    if isinstance(event, TapRefused):
+    if isinstance(event, events.TapRefused):
         return f"{shown(event.ski_id)}: not counted, {event.good} of {event.needed} good: {_why(event.reasons)}"
-    if isinstance(event, FirstLook):
+    if isinstance(event, events.FirstLook):
         return f"{shown(event.ski_id)}: first look: {_verdict(event.verdict)}"
-    if isinstance(event, SkiDone):
+    if isinstance(event, events.SkiDone):
         return "\n".join(f"{shown(event.ski_id)}: {part}" for part in _done(event).split("; ", 1))
-    if isinstance(event, Asked):
+    if isinstance(event, events.Asked):
         return f"? {event.question}"
-    if isinstance(event, Told):
+    if isinstance(event, events.Told):
         return f"note: {event.text}" if event.trouble and not event.tap_lost else event.text
     return _ended(event)
 
 
-def closing_view(done: Sequence[SkiDone], ended: Ended, *, in_full: bool) -> RenderableType:
+def closing_view(done: Sequence[events.SkiDone], ended: events.Ended, *, in_full: bool) -> RenderableType:
     """What a session has come to, to be left on the screen; ``in_full`` with the verdicts that a live view has wiped."""
     rows = [(shown(each.ski_id), _style(each.verdict), _done(each)) for each in done]
     parts: list[RenderableType] = [hanging(rows)] if rows and in_full else []
@@ -107,7 +98,7 @@ def closing_view(done: Sequence[SkiDone], ended: Ended, *, in_full: bool) -> Ren
     return Group(*parts)
 
 
-def _title(status: Status, width: int) -> Text:
+def _title(status: events.Status, width: int) -> Text:
     if status.ski_id is None:
         return Text("no ski is up", "bold")
     boxes = "#" * min(status.good, 40) + "." * min(max(status.needed - status.good, 0), 40)
@@ -141,10 +132,10 @@ def _db(value: float) -> str:
     return f"{max(value, -199):4.0f}" if value == value else "   -"
 
 
-def _last(last: TapKept | TapRefused | None) -> tuple[str, str, str]:
+def _last(last: events.TapKept | events.TapRefused | None) -> tuple[str, str, str]:
     if last is None:
         return "last tap", "dim", "none yet: tap it once, lightly, and let it ring"
-    if isinstance(last, TapKept):
+    if isinstance(last, events.TapKept):
         if last.differs is not None:
             return "last tap", "bold yellow", _two_skis(last.differs)
         return "last tap", "green", f"good: {_frequencies(last.frequencies_hz)}"
@@ -177,7 +168,7 @@ def _why(reasons: Sequence[str]) -> str:
     return ". ".join(told)
 
 
-def _done(done: SkiDone) -> str:
+def _done(done: events.SkiDone) -> str:
     verdict = done.verdict
     files = ", ".join(shown(path.name, 80) for path in done.recordings)
     if verdict is None:
@@ -201,7 +192,7 @@ def _style(verdict: Ski | None) -> str:
     return next((style for word, style in STYLES.items() if verdict is not None and word == verdict.verdict), "bold")
 
 
-def _ended(ended: Ended) -> str:
+def _ended(ended: events.Ended) -> str:
     if not ended.unfinished:
         return "Nothing is left half done."
     skis = ", ".join(f"{shown(ski_id)} ({counted(taps, 'tap')})" for ski_id, taps in ended.unfinished)

@@ -1,31 +1,25 @@
 """The logbook for a terminal; times as the clock on the wall has them."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from datetime import datetime
+from math import hypot
 from pathlib import PurePath
-from typing import cast
+from typing import Any, cast
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
+from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
+from taptest.core.fields import Field
 from taptest.logbook.book import Entered
-from taptest.logbook.history import Change, History, HistoryPoint, softness
-from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary
-from taptest.present.text.softness_words import history_picture, softness_view
-from taptest.present.text.tables import (
-    CAUTION,
-    WIDE,
-    counted,
-    hanging,
-    heading,
-    name,
-    number,
-    pinned,
-    prose,
-    ruled_table,
-    with_u,
-)
+from taptest.logbook.history import Change, History, HistoryPoint, Softness, softness
+from taptest.logbook.reading import LoggedMode, LoggedVerdict, SkiPage, SkiSummary, fields_of
+from taptest.present.text import tables
+from taptest.present.text.characters import CharacterPicture, even_axis
+from taptest.present.text.tables import counted, fields_table, heading, number, prose, with_u
 from taptest.present.text.verdict_table import STYLES, sentences
 from taptest.ski.record import Verdict
 
@@ -33,6 +27,50 @@ _HISTORY = (
     "tone: what the bending modes that both measurements have share of a change, in percent of the first, ± one standard "
     "uncertainty; damping, mass, stiff.: the same of those; ! beyond twice its uncertainty, so more than repeating it explains."
 )
+_HEIGHT = 14
+_WIDEST = 120
+_DAY_S = 86_400.0
+
+_FIRST_MODE: tuple[Field[Any], ...] = (
+    Field("first_hz", lambda each: each.first_mode_hz, heading="first\nHz", u="first_u_hz"),
+    Field("first_u_hz", lambda each: each.first_mode_u_hz),
+)
+_LIST: tuple[Field[SkiSummary], ...] = (
+    Field("ski", lambda ski: ski.ski_id, "text", heading="ski", align="fold"),
+    Field("measured", lambda ski: _local(ski.measured), "text", heading="measured"),
+    Field("construction", lambda ski: PurePath(ski.construction or "-").stem[:20], "text", heading="construction"),
+    *_FIRST_MODE,
+    Field("off", lambda ski: ski.deviation_percent, heading="off by\n%", sign=True),
+    Field("damp", lambda ski: ski.damping_ratio, heading="damp\n%", decimals=2, scale=100),
+    Field("station", lambda ski: ski.station, "text", heading="station", align="fold"),
+    Field("verdict", lambda ski: _word(ski.verdict), "text", heading="verdict"),
+)
+_MODES: tuple[Field[LoggedMode], ...] = (
+    *fields_of(LoggedMode),
+    Field("mode", lambda mode: f"{mode.family} {mode.order}", "text", heading="mode"),
+    Field("hz", lambda mode: mode.frequency_hz, heading="Hz", decimals=2, u="frequency_u_hz"),
+    Field("predicted", lambda mode: mode.predicted_hz, heading="predicted\nHz"),
+    Field("damp", lambda mode: mode.damping_ratio, heading="damping\n%", decimals=2, scale=100, u="damping_ratio_u"),
+    Field("flags_", lambda mode: ", ".join(mode.flags), "text", heading="flags", align="fold"),
+)
+_POINTS: tuple[Field[HistoryPoint], ...] = (
+    Field("measured", lambda point: _local(point.verdict.measured), "text", heading="measured"),
+    Field("first_hz", lambda point: point.verdict.first_mode_hz, heading="first\nHz", u="first_u_hz"),
+    Field("first_u_hz", lambda point: point.verdict.first_mode_u_hz),
+    Field("tone", lambda point: _changed(point.tone, 2), heading="tone\n%"),
+    Field("damping", lambda point: _changed(point.damping, 0), heading="damping\n%"),
+    Field("mass", lambda point: _changed(point.mass, 1, u=False), heading="mass\n%"),
+    Field("stiffness", lambda point: _changed(point.stiffness, 1, u=False), heading="stiff.\n%"),
+    Field("station", lambda point: point.verdict.station, "text", heading="station", align="fold"),
+    Field("lot", lambda point: point.verdict.lot, "text", heading="lot", align="fold"),
+    Field("verdict", lambda point: _point_word(point.verdict), "text", heading="verdict"),
+)
+
+
+def _keys(fields: Sequence[Field[Any]], width: int) -> list[str]:
+    """Station and lot are for wide screens."""
+    narrow = width < tables.WIDE
+    return [each.key for each in fields if each.heading and not (narrow and each.key in ("station", "lot"))]
 
 
 def added_view(entered: Sequence[Entered], logbook: str) -> Group:
@@ -49,30 +87,8 @@ def list_view(skis: Sequence[SkiSummary], more: bool, width: int) -> Group:
     """Every ski in a line."""
     if not skis:
         return Group(Text("No ski in the logbook is like that."))
-    columns = [
-        ("ski", "fold"),
-        ("measured", "left"),
-        ("construction", "left"),
-        ("first\nHz", "right"),
-        ("off by\n%", "right"),
-        ("damp\n%", "right"),
-        *([("station", "fold")] if width >= WIDE else []),
-        ("verdict", "left"),
-    ]
-    table = ruled_table(width, columns)
-    for ski in skis:
-        table.add_row(
-            name(ski.ski_id),
-            _local(ski.measured),
-            shown(PurePath(ski.construction or "-").stem, 20),
-            with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1),
-            number(ski.deviation_percent, 1, sign=True),
-            _percent(ski.damping_ratio),
-            *([name(ski.station)] if width >= WIDE else []),
-            _word(ski.verdict),
-        )
     tail = f"The {len(skis)} measured last; --limit shows more." if more else f"{counted(len(skis), 'ski')}."
-    return Group(pinned(table, width), Text(), Text(tail, style="bold"))
+    return Group(fields_table(_LIST, skis, width, keys=_keys(_LIST, width)), Text(), Text(tail, style="bold"))
 
 
 def ski_view(page: SkiPage, width: int) -> Group:
@@ -84,15 +100,18 @@ def ski_view(page: SkiPage, width: int) -> Group:
     else:
         head = f"  measured {_local(last.measured)} at {shown(last.station)}"
         parts += [Text.assemble((shown(page.ski_id), "bold"), head), Text()]
-        parts += [hanging(_particulars(last)), Text()]
+        parts += [tables.hanging(_particulars(last)), Text()]
         if last.modes:
-            parts += [_modes(last.modes, width), Text()]
+            parts += [
+                fields_table(_MODES, last.modes, width, keys=("mode", "hz", "predicted", "damp", "flags_")),
+                Text(),
+            ]
         if page.calibrations:
             lines = [
                 (each.kind, "", f"{_local(each.made)}, {shown(each.file)}: {each.effect}.")
                 for each in page.calibrations
             ]
-            parts += [heading("Calibrations"), hanging(lines), Text()]
+            parts += [heading("Calibrations"), tables.hanging(lines), Text()]
     if page.recordings:
         parts.append(heading("Sounds"))
         for each in page.recordings:
@@ -103,7 +122,7 @@ def ski_view(page: SkiPage, width: int) -> Group:
         parts += [
             Text.assemble(_word(last.verdict), f" ({counted(page.verdicts, 'verdict')} in the logbook)"),
             *([prose(sentences(last.reasons))] if last.reasons else []),
-            prose(CAUTION, style="dim"),
+            prose(tables.CAUTION, style="dim"),
         ]
     return Group(*parts)
 
@@ -112,45 +131,22 @@ def histories_view(histories: Sequence[History], width: int, *, plot: bool, dots
     """Every ski's measurements, on request as pictures as well, and whether they have gone soft."""
     parts: list[RenderableType] = []
     for each in histories:
-        parts += [history_view(each, width), Text()]
+        parts += [_history(each, width), Text()]
         picture = history_picture(each, width, dots=dots) if plot else None
         parts += [] if picture is None else [picture]
     answers = [softness(each) for each in histories]
     if any(each.stiffness is not None for each in answers):
         parts += [prose(_HISTORY, style="dim"), Text(), softness_view(answers)]
-    return Group(*parts, prose(CAUTION, style="dim"))
+    return Group(*parts, prose(tables.CAUTION, style="dim"))
 
 
-def history_view(history: History, width: int) -> Group:
+def _history(history: History, width: int) -> Group:
     """Every measurement in a line against the first, and one sentence on the last."""
     if not history.points:
         return Group(Text(f"{shown(history.ski_id)}: never judged, so there is nothing to compare."))
-    columns = [
-        ("measured", "left"),
-        ("first\nHz", "right"),
-        ("tone\n%", "right"),
-        ("damping\n%", "right"),
-        ("mass\n%", "right"),
-        ("stiff.\n%", "right"),
-        *([("station", "fold"), ("lot", "fold")] if width >= WIDE else []),
-        ("verdict", "left"),
-    ]
-    table = ruled_table(width, columns)
-    for point in history.points:
-        verdict = point.verdict
-        table.add_row(
-            _local(verdict.measured),
-            with_u(verdict.first_mode_hz, verdict.first_mode_u_hz, 1),
-            _changed(point.tone, 2),
-            _changed(point.damping, 0),
-            _changed(point.mass, 1, u=False),
-            _changed(point.stiffness, 1, u=False),
-            *([name(verdict.station), name(verdict.lot)] if width >= WIDE else []),
-            Text(f"({verdict.verdict})", "dim") if verdict.superseded else _word(verdict.verdict),
-        )
     return Group(
         Text.assemble((shown(history.ski_id), "bold"), f"  {counted(len(history.points), 'measurement')}"),
-        pinned(table, width),
+        fields_table(_POINTS, history.points, width, keys=_keys(_POINTS, width)),
         Text(),
         prose(_conclusion(history.points), style="bold"),
     )
@@ -203,26 +199,6 @@ def _particulars(verdict: LoggedVerdict) -> list[tuple[str, str, str]]:
     return told
 
 
-def _modes(modes: Sequence[LoggedMode], width: int) -> RenderableType:
-    columns = [
-        ("mode", "left"),
-        ("Hz", "right"),
-        ("predicted\nHz", "right"),
-        ("damping\n%", "right"),
-        ("flags", "fold"),
-    ]
-    table = ruled_table(width, columns)
-    for mode in modes:
-        table.add_row(
-            f"{mode.family} {mode.order}",
-            with_u(mode.frequency_hz, mode.frequency_u_hz, 2),
-            number(mode.predicted_hz, 1),
-            with_u(100 * mode.damping_ratio, 100 * mode.damping_ratio_u, 2),
-            ", ".join(mode.flags),
-        )
-    return pinned(table, width)
-
-
 def _changed(change: Change | None, decimals: int, *, u: bool = True) -> Text:
     if change is None:
         return Text("-")
@@ -234,9 +210,86 @@ def _word(verdict: str | None) -> Text:
     return Text("not checked", "dim") if verdict is None else Text(verdict, STYLES.get(cast(Verdict, verdict), ""))
 
 
-def _percent(ratio: float | None) -> str:
-    return number(None if ratio is None else 100 * ratio, 2)
+def _point_word(verdict: LoggedVerdict) -> Text:
+    return Text(f"({verdict.verdict})", "dim") if verdict.superseded else _word(verdict.verdict)
 
 
 def _local(when: datetime) -> str:
     return f"{when.astimezone():%Y-%m-%d %H:%M}"
+
+
+# --- gone soft? --------------------------------------------------------------------------------------------------------
+
+
+def softness_view(found: Sequence[Softness]) -> Group:
+    """The question and an answer for each ski."""
+    return Group(heading("Gone soft?"), *(prose(f"{shown(each.ski_id)}: {_words(each)}") for each in found), Text())
+
+
+def _words(found: Softness) -> str:
+    if found.stiffness is None:
+        return "cannot be told before two measurements with a bending mode in common."
+    least = number(found.seen_above_percent, 1)
+    change = number(abs(found.stiffness.percent), 1)
+    weighed = "" if found.mass_known else " It was not weighed both times, and a heavier ski rings lower, too."
+    bends = found.bends
+    if found.answer == "maybe softer":
+        by_tone = found.stiffness.exceeds
+        says = f"its tone is what about {change} % less stiffness would do" if by_tone else "its tone does not show it"
+        if bends is None:
+            test = "; bend it again, as it was bent at first"
+        elif bends.exceeds and bends.percent < 0:
+            test = f"; in the bending test it is {number(abs(bends.percent), 1)} % softer"
+        else:
+            read = f"{with_u(bends.percent, bends.u_percent, 1, sign=True)} %"
+            apart = abs(bends.percent - found.stiffness.percent)
+            if apart > LIMITS.logbook.coverage_factor * hypot(bends.u_percent, found.stiffness.u_percent):
+                test = f"; the bending test says otherwise: {read}"
+            else:
+                sense = (
+                    "agrees but would not show it alone" if bends.percent < 0 else "neither shows it nor rules it out"
+                )
+                test = f"; the bending test reads {read}, which {sense}"
+        return f"it may have: {says}{test}. Hang it again, tap it once more and look for a separation.{weighed}"
+    if found.answer == "heavier":
+        return "it rings lower, and its greater mass explains that: water, wax or a binding? No sign of lost stiffness."
+    if found.answer == "not softer":
+        return f"it does not look like it: its tone is what about {change} % more stiffness would do.{weighed}"
+    return f"no sign of it. A loss of stiffness below about {least} % would not show.{weighed}"
+
+
+def history_picture(history: History, width: int, *, dots: bool) -> Group | None:
+    """Change of tone against time with its expanded uncertainty; None where there are fewer than two to compare."""
+    points = [each for each in history.points if each.tone is not None]
+    if not points:
+        return None
+    start = min(each.verdict.measured for each in history.points)
+    days = [(each.verdict.measured - start).total_seconds() / _DAY_S for each in points]
+    by_number = max(days) < 1
+    across = [float(at) for at in range(1, len(points) + 1)] if by_number else days
+    tones = [each.tone for each in points if each.tone is not None]
+    low = min([0.0, *(each.percent - LIMITS.logbook.coverage_factor * each.u_percent for each in tones)])
+    high = max([0.0, *(each.percent + LIMITS.logbook.coverage_factor * each.u_percent for each in tones)])
+    room = 0.1 * (high - low) or 0.1
+    picture = CharacterPicture(
+        even_axis(-0.05 * max(across), 1.05 * max(across), "" if by_number else "days"),
+        even_axis(low - room, high + room, "%"),
+        width=min(width, _WIDEST),
+        height=_HEIGHT,
+        dots=dots,
+    )
+    picture.line([(0.0, 0.0), (max(across), 0.0)])
+    picture.mark(0.0, 0.0, "o")
+    for x, tone in zip(across, tones, strict=True):
+        for share in range(-10, 11):
+            picture.mark(x, tone.percent + share / 10 * LIMITS.logbook.coverage_factor * tone.u_percent, "|")
+    for x, tone in zip(across, tones, strict=True):
+        picture.mark(x, tone.percent, "!" if tone.exceeds else "o")
+    what = "number of the measurement after the first" if by_number else "days since the first measurement"
+    legend = f"Across: {what}. o: within twice its uncertainty (|) of the first; !: beyond."
+    return Group(
+        heading(f"Tone of {shown(history.ski_id)} against its first measurement"),
+        Text(picture.text(), no_wrap=True, overflow="ignore"),
+        prose(legend, style="dim"),
+        Text(),
+    )

@@ -1,26 +1,22 @@
 """Pairs of skis for a terminal: every pair in a line, then what keeps them apart and which skis are left over."""
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.core.errors import shown
 from taptest.pairs.limits import QUANTITIES, UNIT_OF, PairLimits
-from taptest.pairs.verdict import CENTS, VERDICTS, Difference, Pair, PairsResult, PairVerdict
+from taptest.pairs.verdict import PAIR_FIELDS, VERDICTS, Pair, PairsResult, PairVerdict
 from taptest.present.text.citation import calibrations_used
 from taptest.present.text.tables import (
     CAUTION,
     counted,
+    fields_table,
     hanging,
     heading,
-    name,
-    number,
-    pinned,
     prose,
-    ruled_table,
-    with_u,
 )
 from taptest.present.text.verdict_table import sentences
 
@@ -37,18 +33,7 @@ _SECTIONS: tuple[tuple[PairVerdict, str], ...] = (
     ("mismatched", "Mismatched"),
 )
 _OFTEN = 3
-_COLUMNS = (
-    ("pair", "fold"),
-    ("ski", "fold"),
-    ("with", "fold"),
-    ("mass\ng", "right"),
-    ("stiff\n%", "right"),
-    ("tone\n%", "right"),
-    ("tone\ncents", "right"),
-    ("damp\n%", "right"),
-    ("balance\nmm", "right"),
-    ("verdict", "left"),
-)
+_STYLED: Mapping[str, Callable[[Pair], str]] = {"verdict": lambda pair: STYLES[pair.verdict]}
 _LEGEND = (
     "The second ski against the first, in percent of their mean, ± one standard uncertainty. tone: what all bending "
     "modes that both have share; "
@@ -65,21 +50,26 @@ def pairs_view(result: PairsResult, width: int) -> Group:
     """Table, limits, what keeps the pairs apart, the skis left over, and one line to read aloud."""
     parts: list[RenderableType] = []
     if result.pairs:
-        parts += [_table(result.pairs, width), Text(), prose(_LEGEND, style="dim"), Text()]
+        parts += [
+            fields_table(PAIR_FIELDS, result.pairs, width, styles=_STYLED),
+            Text(),
+            prose(_LEGEND, style="dim"),
+            Text(),
+        ]
         parts += [heading("Limits"), prose(limits_in_words(result.limits)), prose(_WORDS, style="dim"), Text()]
     shared = _shared(result.pairs)
     for verdict, title in _SECTIONS:
         lines = [
             (_label(pair), "bold", sentences(own))
             for pair in result.pairs
-            if pair.verdict == verdict and (own := [each for each in pair.reasons if each not in shared])
+            if pair.verdict == verdict and (own := [each for each in pair.reasons if str(each) not in shared])
         ]
         if lines:
             parts += [Text(title, STYLES[verdict]), hanging(lines), Text()]
     if shared:
         parts += [hanging((f"{count} pairs", "bold", sentences([each])) for each, count in shared.items()), Text()]
     if result.left_over:
-        lines = [(shown(each.ski.facts.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
+        lines = [(shown(each.ski.ski_id), "bold", sentences([each.reason])) for each in result.left_over]
         parts += [heading("Left over"), hanging(lines), Text()]
     parts += calibrations_used(result.calibrations)
     return Group(*parts, _summary(result), prose(f"{_ALIKE} {CAUTION}", style="dim"))
@@ -87,37 +77,8 @@ def pairs_view(result: PairsResult, width: int) -> Group:
 
 def _shared(pairs: Sequence[Pair]) -> dict[str, int]:
     """Reasons that stand with so many pairs that they are better told once, and with how many."""
-    counts = Counter(reason for pair in pairs for reason in pair.reasons)
+    counts = Counter(str(reason) for pair in pairs for reason in pair.reasons)
     return {reason: count for reason, count in counts.items() if count >= _OFTEN}
-
-
-def _table(pairs: Sequence[Pair], width: int) -> RenderableType:
-    table = ruled_table(width, _COLUMNS)
-    for pair in pairs:
-        tone = pair.difference("frequency")
-        table.add_row(
-            name("-" if pair.pair_id is None else pair.pair_id),
-            name(pair.first.facts.ski_id),
-            name(pair.second.facts.ski_id),
-            _scaled(pair.difference("mass"), 1000, 0),
-            _percent(pair.difference("stiffness"), 1),
-            _percent(tone, 1),
-            number(None if tone is None else CENTS * tone.value, 0, sign=True),
-            _percent(pair.difference("damping"), 0),
-            _scaled(pair.difference("balance"), 1000, 0),
-            Text(pair.verdict, STYLES[pair.verdict]),
-        )
-    return pinned(table, width)
-
-
-def _scaled(each: Difference | None, factor: float, decimals: int) -> str:
-    if each is None:
-        return "-"
-    return with_u(factor * each.value, factor * each.u, decimals, sign=True)
-
-
-def _percent(each: Difference | None, decimals: int) -> str:
-    return "-" if each is None else with_u(each.percent, each.percent_u, decimals, sign=True)
 
 
 def limits_in_words(limits: PairLimits) -> str:
@@ -132,7 +93,7 @@ def limits_in_words(limits: PairLimits) -> str:
 
 
 def _label(pair: Pair) -> str:
-    return f"{shown(pair.first.facts.ski_id)} {shown(pair.second.facts.ski_id)}"
+    return f"{shown(pair.first.ski_id)} {shown(pair.second.ski_id)}"
 
 
 def _summary(result: PairsResult) -> Text:
@@ -143,7 +104,7 @@ def _summary(result: PairsResult) -> Text:
     line.append(f"; {counted(len(result.left_over), 'ski')} left over")
     if result.pile:
         kept = sum(pair.in_table for pair in result.pairs)
-        if any(pair.first.facts.pair_id is not None for pair in result.pairs):
+        if any(pair.first.pair_id is not None for pair in result.pairs):
             line.append(f"; {counted(kept, 'pair')} as in the table")
     unread = len(result.problems) + len(result.unread)
     if unread:

@@ -113,7 +113,7 @@ def temperature_view(result: TemperatureStudy, kept: Mapping[str, str], width: i
     use = (
         f"a check gives frequencies at {result.reference_c:.1f} °C for temperatures in that range; damping is not corrected."
         if result.certain
-        else "the slope cannot be told from none, so a check corrects nothing; a wider range of temperature says more."
+        else "the slope cannot be separated from zero, so a check corrects nothing; a wider range of temperature says more."
     )
     scatter = f"{size}, which scatter by {100 * result.scatter_rel:.2g} % about it."
     return Group(

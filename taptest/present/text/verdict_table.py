@@ -68,7 +68,9 @@ _SHOWN: tuple[Field[Ski], ...] = (
     Field(
         "first_mode",
         lambda ski: (
-            f"{'~' if ski.first_mode_source == 'inferred' else ''}{with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)}"
+            None
+            if ski.first_mode_hz is None
+            else f"{'~' if ski.first_mode_source == 'inferred' else ''}{with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)}"
         ),
         "text",
         "first bending mode as heard, or ~ inferred from the higher ones",
