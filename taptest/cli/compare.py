@@ -76,18 +76,10 @@ def compare(
             # A table that could not be read may well be what is missing.
             output.finish([*refused, str(problem)], nothing_read=True)
             return
-    if json:
-        from taptest.present.json.comparison import comparison_document
-
-        output.write_json(comparison_document(result))
-    else:
-        from taptest.present.text.comparison_table import comparison_view
-
-        console = output.screen()
-        output.show(comparison_view(result, console.width), console)
+    output.present(result, as_json=json)
     if picture is not None:
         from taptest.present.plots.compare import comparison_drawing
         from taptest.present.plots.picture import save_picture
 
         save_picture(picture, lambda: comparison_drawing(result))
-    output.finish([*refused, *map(str, result.problems), *result.unread], result.notes)
+    output.finish([*refused, *map(str, (*result.problems, *result.unread))], [*map(str, result.notes)])

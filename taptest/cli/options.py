@@ -17,10 +17,6 @@ if TYPE_CHECKING:
 Json = Annotated[bool, typer.Option("--json", help="Print JSON instead of tables.")]
 Low = Annotated[float, typer.Option(metavar="HZ", help="Listen from this frequency.")]
 High = Annotated[float, typer.Option(metavar="HZ", help="Listen up to this frequency.")]
-Room = Annotated[
-    float | None,
-    typer.Option(metavar="SECONDS", help="Reverberation time of the room, if known: marks what rings no shorter."),
-]
 Channel = Annotated[
     int | None,
     typer.Option(min=1, metavar="N", help="Channel to use, from 1; otherwise the one in which taps stand out most."),

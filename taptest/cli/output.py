@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from rich.console import Console, RenderableType
 
     from taptest.config.settings import Settings
+    from taptest.core.results import Result
     from taptest.io.series import Reading
 
 FAILED = 1
@@ -102,6 +103,17 @@ def show(view: RenderableType, console: Console) -> None:
     # Not echo(): that writes UTF-8 to a stream which says that it is ASCII.
     sys.stdout.write(re.sub(r" +((?:\x1b\[[0-9;]*m)*)$", r"\1", captured.get(), flags=re.MULTILINE))
     sys.stdout.flush()
+
+
+def present(result: Result, *, as_json: bool) -> None:
+    """Print a result as its document, or as the screen shows it."""
+    if as_json:
+        write_json(result.to_dict())
+        return
+    from taptest.present.faces import face_of
+
+    console = screen()
+    show(face_of(result).renderable(result, console.width), console)
 
 
 def write_json(document: dict[str, object]) -> None:

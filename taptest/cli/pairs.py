@@ -53,15 +53,7 @@ def pairs(
             progress=lambda done, total, ski_id: advance(),
             workers=output.worker_count(sum(len(row.recordings) for row in table.rows)),
         )
-    if json:
-        from taptest.present.json.pairs import pairs_document
-
-        output.write_json(pairs_document(result))
-    else:
-        from taptest.present.text.pairs_table import pairs_view
-
-        console = output.screen()
-        output.show(pairs_view(result, console.width), console)
+    output.present(result, as_json=json)
     output.finish(
         [*map(str, (*result.problems, *result.unread))], [*map(str, result.notes)], nothing_read=not table.rows
     )

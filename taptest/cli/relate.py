@@ -48,18 +48,10 @@ def relate(
             workers=output.worker_count(count),
             seed=SEED if seed is None else seed,
         )
-    if json:
-        from taptest.present.json.relation import relation_document
-
-        output.write_json(relation_document(result))
-    else:
-        from taptest.present.text.relation_table import relation_view
-
-        console = output.screen()
-        output.show(relation_view(result, console.width), console)
+    output.present(result, as_json=json)
     if picture is not None:
         from taptest.present.plots.picture import save_picture
         from taptest.present.plots.relate import relation_drawing
 
         save_picture(picture, lambda: relation_drawing(result))
-    output.finish([*map(str, result.problems), *result.unread], result.notes)
+    output.finish([*map(str, (*result.problems, *result.unread))], [*map(str, result.notes)])

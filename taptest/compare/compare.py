@@ -11,24 +11,23 @@ from typing import Literal
 import numpy as np
 
 from taptest.compare.figures import (
-    FIGURES,
-    PLAIN,
+    KINDS,
     Figure,
     SkiFigures,
-    plain_value,
     ski_figures,
     unit_parts,
     units,
 )
 from taptest.config.corrections import Citation
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
-from taptest.core.messages import Message
+from taptest.core.messages import Message, message
 from taptest.core.results import Result
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.ski.facts import SkiFacts
 from taptest.ski.modes import Family
-from taptest.stats.permutation import CONFIDENCE, Shift, Stratum, holm, shift
+from taptest.stats.permutation import Shift, Stratum, holm, shift
 from taptest.tables.lot import Lot
 
 By = Literal["generation", "construction"]
@@ -36,9 +35,8 @@ Word = Literal["higher", "lower", "not shown", "too few"]
 Part = Literal["mass", "stiffness", "geometry", "rest", "together"]
 PARTS: tuple[Part, ...] = ("mass", "stiffness", "geometry", "rest", "together")
 
-SIGNIFICANCE = 1 - CONFIDENCE
+SIGNIFICANCE = 1 - LIMITS.compare.confidence
 UNNAMED = "not named"
-_WARM_K = 3.0
 _LENGTH_STEP_M = 0.010
 
 
@@ -138,20 +136,59 @@ class Section:
 
 @dataclass(frozen=True)
 class Comparison(Result):
-    """Everything compared, ``by`` what, frequencies also at ``length_m``.
+    """Everything compared.
 
-    ``calibrations`` those that changed something. A study of repeatability does not: what measuring anew does is in the
-    scatter of the skis, from which every interval comes.
+    Attributes:
+        by: what makes a group.
+        length_m: the common length that frequencies are also told at.
+        sections: in the order of the tables; the last sums up where there are several.
+        lots: the tables, their skis and settings.
+        remarks: what may be taken for a difference and is none.
     """
 
     by: By
     length_m: float
     sections: tuple[Section, ...]
-    skis: int
-    problems: tuple[Message, ...] = ()
-    unread: tuple[str, ...] = ()
-    notes: tuple[str, ...] = ()
-    calibrations: tuple[Citation, ...] = ()
+    lots: tuple[MeasuredLot, ...]
+    remarks: tuple[Message, ...] = ()
+
+    @property
+    def skis(self) -> int:
+        """How many were compared."""
+        return sum(len(lot.skis) for lot in self.lots)
+
+    @property
+    def problems(self) -> tuple[Message, ...]:
+        """Bad cells of the tables."""
+        return tuple(problem for lot in self.lots for problem in lot.lot.problems)
+
+    @property
+    def unread(self) -> tuple[Message, ...]:
+        """Inputs that could not be read."""
+        return _once(message for lot in self.lots for message in lot.unread)
+
+    @property
+    def notes(self) -> tuple[Message, ...]:
+        """What is good to know: of the tables, of calibrations and of the groups."""
+        told = (note for lot in self.lots for note in (*lot.lot.notes, *lot.settings.corrections.messages))
+        return (*_once(told), *self.remarks)
+
+    @property
+    def calibrations(self) -> tuple[Citation, ...]:
+        """Those that changed something.
+
+        A study of repeatability does not: what measuring anew does is in the scatter of the skis, from which every interval
+        comes.
+        """
+        every = [
+            each for lot in self.lots for each in lot.settings.corrections.citations if each.kind != "repeatability"
+        ]
+        return tuple({(each.kind, each.file, each.made): each for each in every}.values())
+
+
+def _once(messages: Iterable[Message]) -> tuple[Message, ...]:
+    """Tables beside one another share their calibrations, and what is to be said of these is said once."""
+    return tuple({str(each): each for each in messages}.values())
 
 
 def compare(
@@ -219,29 +256,9 @@ def compare_measured(
     strata = list(dict.fromkeys(ski.stratum for ski in skis))
     sections = [_section(stratum, [ski for ski in skis if ski.stratum == stratum], groups) for stratum in strata]
     overall = _overall(skis, groups)
-    return Comparison(
-        by=by,
-        length_m=common_m,
-        sections=(*sections, *([overall] if overall is not None else [])),
-        skis=len(skis),
-        problems=tuple(problem for lot in lots for problem in lot.lot.problems),
-        unread=_once(str(message) for lot in lots for message in lot.unread),
-        notes=(
-            *_once(str(note) for lot in lots for note in (*lot.lot.notes, *lot.settings.corrections.messages)),
-            *_notes(skis, groups),
-        ),
-        calibrations=_cited(lots),
-    )
-
-
-def _once(messages: Iterable[str]) -> tuple[str, ...]:
-    """Tables beside one another share their calibrations, and what is to be said of these is said once."""
-    return tuple(dict.fromkeys(messages))
-
-
-def _cited(lots: Sequence[MeasuredLot]) -> tuple[Citation, ...]:
-    every = [each for lot in lots for each in lot.settings.corrections.citations if each.kind != "repeatability"]
-    return tuple({(each.kind, each.file, each.made): each for each in every}.values())
+    if overall is not None:
+        sections.append(overall)
+    return Comparison(by, common_m, tuple(sections), tuple(lots), tuple(_remarks(skis, groups)))
 
 
 def _refuse_twice(lots: Sequence[Lot]) -> None:
@@ -302,7 +319,7 @@ def _section(stratum: str, skis: Sequence[SkiFigures], order: Sequence[str]) -> 
 def _usable(skis: Sequence[SkiFigures]) -> list[Figure]:
     """Rig stiffness compares only where every ski lay on the rig alike."""
     rigs = {(ski.facts.span_m, ski.facts.rig_centre_m) for ski in skis if ski.facts.stiffness_n_per_m is not None}
-    return [figure for figure in FIGURES if figure != "stiffness" or len(rigs) == 1]
+    return [figure for figure in KINDS if figure != "stiffness" or len(rigs) == 1]
 
 
 def _figures(name: str, skis: Sequence[SkiFigures], usable: Sequence[Figure]) -> GroupFigures:
@@ -329,11 +346,11 @@ def _point(ski: SkiFigures) -> SkiPoint | None:
 
 
 def _spread(figure: Figure, values: Sequence[float]) -> Spread:
-    mean = plain_value(figure, float(np.mean(values)))
+    mean = KINDS[figure].value(float(np.mean(values)))
     if len(values) < 2:
         return Spread(mean, None, len(values))
     deviation = float(np.std(values, ddof=1))
-    return Spread(mean, deviation if figure in PLAIN else mean * deviation, len(values))
+    return Spread(mean, deviation if KINDS[figure].plain else mean * deviation, len(values))
 
 
 def _loudest(skis: Sequence[SkiFigures]) -> LoudestMode | None:
@@ -403,27 +420,28 @@ def _overall(skis: Sequence[SkiFigures], order: Sequence[str]) -> Section | None
             if one and other:
                 pairs.append((one, other))
         if len(pairs) > 1:
-            usable = [figure for figure in FIGURES if all(figure in _usable([*a, *b]) for a, b in pairs)]
+            usable = [figure for figure in KINDS if all(figure in _usable([*a, *b]) for a, b in pairs)]
             contrasts.append(_contrast(pairs, usable))
     return Section("together", (), tuple(contrasts)) if contrasts else None
 
 
-def _notes(skis: Sequence[SkiFigures], order: Sequence[str]) -> list[str]:
+def _remarks(skis: Sequence[SkiFigures], order: Sequence[str]) -> list[Message]:
     """What may be taken for a difference and is none: temperatures far apart, and skis of no named group."""
-    notes = []
+    remarks = []
     warm = {
         name: float(np.mean(degrees))
         for name in order
         if (degrees := [s.at_c for s in skis if s.group == name and s.at_c is not None])
     }
-    if warm and max(warm.values()) - min(warm.values()) > _WARM_K:
-        coldest, warmest = min(warm, key=lambda name: warm[name]), max(warm, key=lambda name: warm[name])
-        apart = warm[warmest] - warm[coldest]
-        notes.append(
-            f"{shown(warmest)} was measured {apart:.0f} K warmer than {shown(coldest)} on average: about "
-            f"{0.1 * apart:.1f} % of any difference in frequency may be that"
+    coldest, warmest = min(warm, key=warm.__getitem__, default=""), max(warm, key=warm.__getitem__, default="")
+    apart = warm[warmest] - warm[coldest] if warm else 0.0
+    if apart > LIMITS.compare.warm_k:
+        hot, cold, percent = shown(warmest), shown(coldest), 0.1 * apart
+        remarks.append(
+            message("groups-of-other-temperature", warmest=hot, coldest=cold, apart_k=apart, percent=percent)
         )
     nameless = sum(ski.group == UNNAMED for ski in skis)
     if nameless:
-        notes.append(f"{nameless} {'ski names' if nameless == 1 else 'skis name'} no group and are compared as one")
-    return notes
+        who = "1 ski names" if nameless == 1 else f"{nameless} skis name"
+        remarks.append(message("skis-of-no-group", skis=nameless, who=who))
+    return remarks

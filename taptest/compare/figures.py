@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import exp, log
-from typing import Literal
+from math import exp, expm1, log
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -27,19 +27,53 @@ Figure = Literal[
     "swing_inertia",
     "balance",
 ]
-FIGURES: tuple[Figure, ...] = (
-    "mass",
-    "stiffness",
-    "section_stiffness",
-    "specific_stiffness",
-    "first_mode",
-    "first_mode_at_length",
-    "damping",
-    "swing_inertia",
-    "balance",
-)
-# Kept as they are; all others as logarithms, so that their differences are ratios.
-PLAIN: tuple[Figure, ...] = ("balance",)
+
+
+class FigureKind(NamedTuple):
+    """How a figure is written: key in documents, label in tables, name in sentences, unit, its size in SI, decimals.
+
+    ``plain``: kept as it is; all others as logarithms, so that their differences are ratios.
+    """
+
+    key: str
+    label: str
+    words: str
+    unit: str
+    size: float
+    decimals: int
+    plain: bool = False
+
+    @property
+    def key_size(self) -> float:
+        """Size of the key's unit in SI: tables have percent where documents have a ratio."""
+        return 1.0 if self.key.endswith("_ratio") else self.size
+
+    def value(self, kept: float) -> float:
+        """From how it is kept back to SI."""
+        return kept if self.plain else exp(kept)
+
+    def percent(self, difference: float) -> float:
+        """A difference of kept values in percent: of the other value, or of the length where it is plain."""
+        return 100 * (difference if self.plain else expm1(difference))
+
+
+KINDS: dict[Figure, FigureKind] = {
+    "mass": FigureKind("mass_g", "mass", "mass", "g", 1e-3, 0),
+    "stiffness": FigureKind("stiffness_n_per_mm", "rig stiffness", "stiffness on the rig", "N/mm", 1e3, 2),
+    "section_stiffness": FigureKind(
+        "section_stiffness_n_m2", "section stiffness", "stiffness of the section", "N m²", 1.0, 0
+    ),
+    "specific_stiffness": FigureKind(
+        "specific_stiffness_n_m3_per_kg", "specific stiffness", "specific stiffness", "N m³/kg", 1.0, 0
+    ),
+    "first_mode": FigureKind("first_mode_hz", "first mode", "first mode", "Hz", 1.0, 1),
+    "first_mode_at_length": FigureKind(
+        "first_mode_at_length_hz", "  at one length", "first mode at one length", "Hz", 1.0, 1
+    ),
+    "damping": FigureKind("damping_ratio", "damping", "damping", "%", 1e-2, 2),
+    "swing_inertia": FigureKind("swing_inertia_kg_m2", "swing inertia", "swing inertia", "kg m²", 1.0, 4),
+    "balance": FigureKind("balance_percent", "balance, of length", "balance point", "%", 1e-2, 2, plain=True),
+}
 
 
 @dataclass(frozen=True)
@@ -136,25 +170,21 @@ def units(skis: Sequence[SkiFigures], figure: Figure) -> list[float]:
 
     The two skis of a pair are made and chosen alike and are no two independent witnesses.
     """
-    by_unit: dict[tuple[object, ...], list[float]] = {}
-    for ski in skis:
-        if figure in ski.values:
-            by_unit.setdefault(ski.unit, []).append(ski.values[figure])
-    return [float(np.mean(values)) for values in by_unit.values()]
+    return [float(mean) for mean in _means((ski.unit, ski.values.get(figure)) for ski in skis)]
 
 
 def unit_parts(skis: Sequence[SkiFigures]) -> list[tuple[float, ...]]:
     """`log_parts` of every unit in which they are known."""
-    by_unit: dict[tuple[object, ...], list[tuple[float, ...]]] = {}
-    for ski in skis:
-        if ski.parts is not None:
-            by_unit.setdefault(ski.unit, []).append(ski.parts)
-    return [tuple(float(value) for value in np.mean(parts, axis=0)) for parts in by_unit.values()]
+    return [tuple(mean.tolist()) for mean in _means((ski.unit, ski.parts) for ski in skis)]
 
 
-def plain_value(figure: Figure, value: float) -> float:
-    """From how a figure is kept back to SI."""
-    return value if figure in PLAIN else exp(value)
+def _means(values: Iterable[tuple[tuple[object, ...], Any]]) -> list[Any]:
+    """Mean of what is known of each unit."""
+    by_unit: dict[tuple[object, ...], list[Any]] = {}
+    for unit, value in values:
+        if value is not None:
+            by_unit.setdefault(unit, []).append(value)
+    return [np.mean(each, axis=0) for each in by_unit.values()]
 
 
 def _swing(row: SkiFacts, construction: Construction) -> Swing | None:

@@ -138,7 +138,7 @@ def not_default(settings: Settings) -> list[str]:
     told = [
         f"{each.name} {shown(getattr(settings, each.name))}"
         for each in fields(Settings)
-        if each.name not in ("limits", "corrections", "rig")
+        if each.name not in ("limits", "corrections", "rig", "calibrations")
         and getattr(settings, each.name) != getattr(usual, each.name)
     ]
     if settings.rig != usual.rig:

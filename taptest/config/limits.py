@@ -159,12 +159,14 @@ class LearningLimits:
 
 
 @dataclass(frozen=True)
-class ReliabilityLimits:
-    """How well runs on snow tell skis apart."""
+class SnowLimits:
+    """How well runs on snow tell skis apart, and what goes with them."""
 
-    significance: float = limit(0.05, "1", PRACTICE, "significance of the F test that skis differ")
+    significance: float = limit(0.05, "1", PRACTICE, "significance of the F test that skis differ, and of relations")
     weak: float = limit(0.5, "1", "half is error", "reliability of a ski's mean below which it is weak")
     least_dof: int = limit(4, "1", PRACTICE, "degrees of freedom that an estimate of the error needs")
+    least_model_dof: int = limit(5, "1", PRACTICE, "degrees of freedom that a model of all properties needs")
+    power: float = limit(0.8, "1", "four times in five is usual", "chance to find the least correlation that is told")
     least_runs_for_drift: int = limit(6, "runs", PRACTICE, "runs of a session before its drift is taken out")
 
 
@@ -426,6 +428,17 @@ class PairingLimits:
 
 
 @dataclass(frozen=True)
+class CompareLimits:
+    """When groups differ, and what else may make them seem to."""
+
+    confidence: float = limit(0.95, "1", PRACTICE, "of intervals; what is left to 1 is the significance of differences")
+    least_confidence: float = limit(
+        0.80, "1", "own choice", "intervals that so few units hold less surely are left out"
+    )
+    warm_k: float = limit(3.0, "K", PRACTICE + ": about -0.1 % a kelvin", "groups farther apart are remarked on")
+
+
+@dataclass(frozen=True)
 class TapLimits:
     """What counts as a tap heard by a microphone, and which taps are used."""
 
@@ -566,7 +579,8 @@ class Limits:
     plan: PlanLimits = PlanLimits()
     learning: LearningLimits = LearningLimits()
     pairing: PairingLimits = PairingLimits()
-    reliability: ReliabilityLimits = ReliabilityLimits()
+    compare: CompareLimits = CompareLimits()
+    snow: SnowLimits = SnowLimits()
     logbook: LogbookLimits = LogbookLimits()
     tables: TableLimits = TableLimits()
     format: FormatLimits = FormatLimits()

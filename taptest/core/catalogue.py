@@ -167,6 +167,38 @@ SENTENCES: dict[str, Sentence] = {
         "of each ski only the {partners} nearest partners were weighed, as more than {most} pairs are allowed: the "
         "pairing may not be the very best; narrower limits make it so",
     ),
+    # --- groups compared --------------------------------------------------------------------------------------------
+    "groups-of-other-temperature": Sentence(
+        "note",
+        "{warmest} was measured {apart_k:.0f} K warmer than {coldest} on average: about {percent:.1f} % of any difference "
+        "in frequency may be that",
+    ),
+    "skis-of-no-group": Sentence("note", "{who} no group and are compared as one"),
+    # --- results on snow --------------------------------------------------------------------------------------------
+    "runs-single": Sentence(
+        "obstacle", "every ski ran once, so nobody knows how well a run repeats: let each run at least twice"
+    ),
+    "runs-without-comparison": Sentence("obstacle", "no two skis of one kind can be compared"),
+    "runs-too-few": Sentence("obstacle", "too few repeated runs to know how well one repeats: let every ski run again"),
+    "skis-not-separated": Sentence(
+        "obstacle",
+        "the runs do not tell the skis apart (F {f:.2f} with {dof} and {dof_error} degrees of freedom, p {p:.2f}): what "
+        "differs between skis is no more than what differs between runs of one; {more} would be needed",
+    ),
+    "reliability-weak": Sentence(
+        "warning",
+        "weak: a ski's mean repeats with a reliability of {reliability:.2f} only, so that every relation looks weaker than "
+        "it is",
+    ),
+    "days-not-separated": Sentence(
+        "warning",
+        "the error is that between runs, not between days: what is the ski's and what the day's (wax, hand, place) cannot "
+        "be told apart",
+    ),
+    "too-little-to-relate": Sentence("note", "nothing is known of enough skis of one kind to relate it to"),
+    "stiffness-of-other-span": Sentence(
+        "note", "bent over another span than the rest of their kind, so without stiffness here: {listed}"
+    ),
     # Numbers and units, in a cell or typed: they go on from "found 'VALUE', ".
     "number-ambiguous": Sentence("error", "which may mean {decimal} or {whole}", "write {whole} or {decimal}"),
     "not-a-number": Sentence("error", "which is not a number", "write a number such as 520 or 3.25"),

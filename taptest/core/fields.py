@@ -81,6 +81,17 @@ def _schema(field: Field[Any]) -> dict[str, Any]:
     return about if field.kind == "any" else {"type": [kinds[field.kind], "null"], **about}
 
 
+def list_field(key: str, get: Callable[[T], Iterable[Any]], fields: Sequence[Field[Any]], help: str) -> Field[T]:
+    """A value that is several results of a kind of its own, each told by ``fields``."""
+    return Field(
+        key,
+        lambda result: [document_of(fields, each) for each in get(result)],
+        "list",
+        help,
+        items=schema_of(fields),
+    )
+
+
 def by_key(fields: Iterable[Field[T]]) -> dict[str, Field[T]]:
     """The fields by their keys."""
     return {each.key: each for each in fields}

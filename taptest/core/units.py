@@ -83,11 +83,6 @@ _SPELLINGS: dict[str, str] = {
 }
 
 
-def unit_of(dimension: Dimension, suffix: str) -> Unit | None:
-    """The unit that a column name ends with, such as ``n_per_mm``; None where there is none of that name."""
-    return next((unit for unit in UNITS[dimension] if unit.suffix == suffix), None)
-
-
 def parse_number(text: str, *, decimal_comma: bool = False) -> tuple[float, str]:
     """A number and the unit written behind it ("" where none is).
 

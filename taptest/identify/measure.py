@@ -11,50 +11,18 @@ from math import sqrt
 import numpy as np
 
 from taptest.beam.construction import Construction
-from taptest.beam.predict import Prediction, SkiMeasurements, check_plausible, predict
-from taptest.config.settings import RigUncertainty, Settings
+from taptest.beam.predict import Prediction, check_plausible, predict
+from taptest.config.settings import Settings
 from taptest.core.errors import ConstructionError, RecordingError
 from taptest.core.messages import Message, Subject, message
 from taptest.identify.ladder import ON_THE_SKI, MatchSettings, identify
+from taptest.identify.predicted import lacking, measurements_of
 from taptest.io.recording import Recording, read_recording
 from taptest.signal.analysis import Analysis, Mode, analyse, combine_taps
 from taptest.signal.taps import REASONS
 from taptest.ski.facts import SkiFacts
 from taptest.ski.modes import Identification, PlacedMode
 from taptest.ski.record import Ski
-
-
-def measurements_of(facts: SkiFacts, rig: RigUncertainty | None = None) -> SkiMeasurements:
-    """The measurements of a ski as the beam model takes them.
-
-    Raises:
-        ConstructionError: length, mass, stiffness or span is missing.
-    """
-    if facts.length_m is None or facts.mass_kg is None or facts.stiffness_n_per_m is None or facts.span_m is None:
-        raise ConstructionError(str(_missing(facts)))
-    rig = rig or RigUncertainty()
-    return SkiMeasurements(
-        length_m=facts.length_m,
-        mass_kg=facts.mass_kg,
-        stiffness_n_per_m=facts.stiffness_n_per_m,
-        span_m=facts.span_m,
-        rig_centre_m=facts.rig_centre_m,
-        binding_mass_kg=facts.binding_mass_kg,
-        binding_m=facts.binding_m,
-        stiffness_u_rel=rig.stiffness_u_rel,
-        mass_u_rel=rig.mass_u_rel,
-    )
-
-
-def _missing(facts: SkiFacts) -> Message:
-    given = {
-        "length": facts.length_m,
-        "mass": facts.mass_kg,
-        "stiffness": facts.stiffness_n_per_m,
-        "span": facts.span_m,
-    }
-    return message("prediction-lacks", missing=" or ".join(name for name, value in given.items() if value is None))
-
 
 Keep = Callable[[Recording], object]
 
@@ -127,7 +95,7 @@ def predicted(ski: Ski, construction: Construction | ConstructionError | None, s
     try:
         measurements = measurements_of(ski.facts, settings.rig)
     except ConstructionError:
-        return _told(ski, _missing(ski.facts))
+        return _told(ski, lacking(ski.facts))
     try:
         remarks = [message("unusual-value", problem=each) for each in check_plausible(measurements)]
         return replace(_told(ski, *remarks), prediction=predict(construction, measurements))

@@ -13,12 +13,46 @@ from taptest.beam.predict import (
 )
 from taptest.config.settings import RigUncertainty
 from taptest.core.errors import ConstructionError, shown
+from taptest.core.messages import Message, message
 from taptest.core.results import Result
-from taptest.identify.measure import measurements_of
+from taptest.ski.facts import SkiFacts
 from taptest.tables.lot import Lot
 
 BENDING_ORDERS = 8
 TORSION_ORDERS = 5
+
+
+def measurements_of(facts: SkiFacts, rig: RigUncertainty | None = None) -> SkiMeasurements:
+    """The measurements of a ski as the beam model takes them.
+
+    Raises:
+        ConstructionError: length, mass, stiffness or span is missing.
+    """
+    if facts.length_m is None or facts.mass_kg is None or facts.stiffness_n_per_m is None or facts.span_m is None:
+        raise ConstructionError(str(lacking(facts)))
+    rig = rig or RigUncertainty()
+    return SkiMeasurements(
+        length_m=facts.length_m,
+        mass_kg=facts.mass_kg,
+        stiffness_n_per_m=facts.stiffness_n_per_m,
+        span_m=facts.span_m,
+        rig_centre_m=facts.rig_centre_m,
+        binding_mass_kg=facts.binding_mass_kg,
+        binding_m=facts.binding_m,
+        stiffness_u_rel=rig.stiffness_u_rel,
+        mass_u_rel=rig.mass_u_rel,
+    )
+
+
+def lacking(facts: SkiFacts) -> Message:
+    """What a prediction needs and the facts do not say."""
+    given = {
+        "length": facts.length_m,
+        "mass": facts.mass_kg,
+        "stiffness": facts.stiffness_n_per_m,
+        "span": facts.span_m,
+    }
+    return message("prediction-lacks", missing=" or ".join(name for name, value in given.items() if value is None))
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from taptest.beam.predict import predict, reshaped
 from taptest.config.limits import LIMITS
 from taptest.core.errors import CalibrationError, shown
 from taptest.core.version import VERSION
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 from taptest.learn.ladder_fit import Errors, Fit, LearnedShape, Prior, fit_ladders, left_one_out, outliers
 from taptest.ski.record import Ski
 from taptest.stats.two_way import Profile, two_way

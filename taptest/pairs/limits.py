@@ -16,11 +16,10 @@ from taptest.core.documents import DocumentFormat, listed, within
 from taptest.core.errors import LimitsError, UnitError, shown
 from taptest.core.units import parse_number
 
-SCHEMA = "taptest.pairlimits/1"
-
 Quantity = Literal["mass", "stiffness", "frequency", "damping", "balance"]
 QUANTITIES: tuple[Quantity, ...] = get_args(Quantity)
 
+ROUNDING_M = 1e-4  # a tenth of a millimetre, so that rounding of units does not matter
 _HAIR = 1e-11
 _USUAL = LIMITS.pairing
 

@@ -13,7 +13,7 @@ from taptest.core.errors import LotError, shown
 from taptest.core.messages import Message, message
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
 from taptest.pairs.differences import Columns, Differences, Flags, Index, Real, columns_of, differences, weighed
-from taptest.pairs.limits import QUANTITIES, PairLimits
+from taptest.pairs.limits import QUANTITIES, ROUNDING_M, PairLimits
 from taptest.pairs.matching import best_pairing, natural_order, nearest_only
 from taptest.pairs.reasons import (
     apart,
@@ -44,7 +44,6 @@ from taptest.tables.lot import Lot
 MOST_CANDIDATES = 150_000
 PARTNERS = 40
 _CHUNK = 40_000
-_NEAR_M = 1e-4  # a tenth of a millimetre, so that rounding of units does not matter
 
 
 def match_pairs(
@@ -161,7 +160,7 @@ def _candidates(columns: Columns, limits: PairLimits) -> tuple[Index, Index, Rea
 def _same_kind(columns: Columns, i: Index, j: Index, limits: PairLimits) -> Flags:
     """Of one construction, binding state and length as far as known, and not both left or both right."""
     length_m = columns.known["length"]
-    near = ~(np.abs(length_m[i] - length_m[j]) > limits.length_m + _NEAR_M)
+    near = ~(np.abs(length_m[i] - length_m[j]) > limits.length_m + ROUNDING_M)
     return np.asarray((columns.kind[i] == columns.kind[j]) & near & (columns.side[i] * columns.side[j] <= 0))
 
 

@@ -9,18 +9,17 @@ from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
 from taptest.core.messages import Message, Subject, message
 from taptest.pairs.differences import Differences
-from taptest.pairs.limits import UNIT_OF, Limit, PairLimits, Quantity, size_of
+from taptest.pairs.limits import ROUNDING_M, UNIT_OF, Limit, PairLimits, Quantity, size_of
 from taptest.pairs.verdict import CENTS, Difference
 from taptest.ski.record import Ski
 
 _PAIRING = LIMITS.pairing
-_NEAR_M = 1e-4  # a tenth of a millimetre, so that rounding of units does not matter
-_WAYS: dict[Quantity, tuple[str, str]] = {
-    "mass": ("heavier", "lighter"),
-    "stiffness": ("stiffer", "softer"),
-    "frequency": ("higher", "lower"),
-    "damping": ("more", "less"),
-    "balance": ("nearer the tip", "nearer the tail"),
+_SAID: dict[Quantity, tuple[str, str, str]] = {
+    "mass": ("pair-mass", "heavier", "lighter"),
+    "stiffness": ("pair-stiffness", "stiffer", "softer"),
+    "frequency": ("pair-frequency", "higher", "lower"),
+    "damping": ("pair-damping", "more", "less"),
+    "balance": ("pair-balance", "nearer the tip", "nearer the tail"),
 }
 _DECIDING: tuple[Quantity, ...] = ("mass", "stiffness", "frequency")
 
@@ -40,7 +39,7 @@ def of_other_kinds(one: Ski, other: Ski, limits: PairLimits) -> list[Message]:
     if a.construction != b.construction:
         reasons.append(_named("pair-construction", a.construction, b.construction))
     apart_m = None if a.length_m is None or b.length_m is None else abs(b.length_m - a.length_m)
-    if apart_m is not None and apart_m > limits.length_m + _NEAR_M:
+    if apart_m is not None and apart_m > limits.length_m + ROUNDING_M:
         reasons.append(message("pair-length", apart_mm=1000 * apart_m, limit_mm=1000 * limits.length_m))
     if a.side is not None and a.side == b.side:
         reasons.append(message("pair-side", side=a.side))
@@ -65,18 +64,16 @@ def share_of_limit(each: Difference, limits: PairLimits) -> float:
 
 def apart(each: Difference, limit: Limit, other: Ski, *, too_far: bool) -> Message:
     """How the other ski differs, with the second limit where it is ``too_far``, otherwise with the first."""
-    unit = UNIT_OF[each.quantity]
+    unit, (code, more, less) = UNIT_OF[each.quantity], _SAID[each.quantity]
     values: dict[str, float | str] = {
         f"apart_{unit.suffix}": abs(each.in_unit[0]),
         f"limit_{unit.suffix}": (limit.close if too_far else limit.matched) / unit.base,
         "step": "close" if too_far else "matched",
-        "way": _WAYS[each.quantity][each.value <= 0],
+        "way": more if each.value > 0 else less,
     }
     if each.quantity == "frequency":
         values["apart_cents"] = CENTS * abs(each.value)
-    return message(
-        f"pair-{each.quantity}", Subject(ski=other.ski_id), severity="outlier" if too_far else "remark", **values
-    )
+    return message(code, Subject(ski=other.ski_id), severity="outlier" if too_far else "remark", **values)
 
 
 def unlike_what_was_expected(found: Differences, at: int, other: Ski) -> list[Message]:

@@ -7,12 +7,12 @@ from math import log, tanh
 from typing import Any, Literal, get_args
 
 from taptest.config.corrections import Citation
-from taptest.core.fields import Field, document_of
+from taptest.core.fields import Field, by_key, document_of
 from taptest.core.messages import Message, codes
 from taptest.core.results import Result
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.pairs.limits import UNIT_OF, Limit, PairLimits, Quantity, key_of, size_of
-from taptest.ski.fields import sentences
+from taptest.ski.fields import SKI_FIELDS, sentences
 from taptest.ski.record import Ski
 
 PairVerdict = Literal["matched", "close", "mismatched", "not compared"]
@@ -155,13 +155,10 @@ def verdict_of(quantity: Quantity, value: float, u: float, limit: Limit) -> Pair
     return "matched" if size <= limit.matched and size + u <= limit.close else "close"
 
 
+_OF_SKIS = by_key(SKI_FIELDS)
 PAIRED_SKI_FIELDS: tuple[Field[Ski], ...] = (
-    Field("ski_id", lambda ski: ski.ski_id, "text", "as the table names it"),
-    Field("pair_id", lambda ski: ski.pair_id, "text", "as the table names it"),
+    *(_OF_SKIS[key] for key in ("ski_id", "pair_id", "line", "mass_g", "stiffness_n_per_mm")),
     Field("side", lambda ski: ski.facts.side, "text", "L or R"),
-    Field("line", lambda ski: ski.facts.line, "integer", "of the table"),
-    Field("mass_g", lambda ski: ski.mass_g, help="as hung"),
-    Field("stiffness_n_per_mm", lambda ski: ski.stiffness_n_per_mm, help="two-support bending, on the rig"),
     Field("measured_hz", lambda ski: ski.placed and ski.placed.first_hz, help="first bending mode"),
 )
 

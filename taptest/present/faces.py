@@ -28,13 +28,17 @@ class Face:
     written: str
     drawn: str
 
+    def renderable(self, result: Result, width: int) -> Any:
+        """The view itself, for a console."""
+        return _found(self.view)(result, width)
+
     def text(self, result: Result) -> str:
         """What the command prints on a screen of 80 characters, without colour."""
-        return str(_found("text.printed:as_text")(_found(self.view)(result, 80), 80))
+        return str(_found("text.printed:as_text")(self.renderable(result, 80), 80))
 
     def html(self, result: Result) -> str:
         """The same as HTML with its colours, for a notebook."""
-        return str(_found("text.printed:as_html")(_found(self.view)(result, 100), 100))
+        return str(_found("text.printed:as_html")(self.renderable(result, 100), 100))
 
     def document(self, result: Result) -> dict[str, Any]:
         """Plain dictionaries, lists, numbers and texts."""

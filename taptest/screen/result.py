@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any
 
 from taptest.config.corrections import Citation
@@ -94,10 +94,6 @@ class CheckResult(Result):
     def count(self, verdict: Verdict) -> int:
         """Number of skis with a verdict."""
         return sum(ski.verdict == verdict for ski in self.skis)
-
-    def without_analyses(self) -> CheckResult:
-        """The same without what was heard in each recording."""
-        return replace(self, skis=tuple(replace(ski, analyses=()) for ski in self.skis))
 
 
 _POPULATIONS: tuple[Field[Any], ...] = (

@@ -97,7 +97,7 @@ def _quick_length(length: int) -> int:
     """The longest length up to this one that is quickly transformed: a few parts in a thousand less of the segment."""
     from scipy.fft import prev_fast_len
 
-    return int(prev_fast_len(max(length, 1)))
+    return int(prev_fast_len(length)) if length > 0 else length
 
 
 def _joined(pieces: Sequence[Spectra]) -> Spectra:

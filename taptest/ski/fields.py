@@ -7,9 +7,8 @@ A new value of the check table is a `Field` here and, if it is to be shown, its 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
-from taptest.core.fields import Field, document_of, schema_of
+from taptest.core.fields import Field, list_field
 from taptest.core.messages import Message
 from taptest.ski.modes import PlacedMode
 from taptest.ski.record import Ski, Test
@@ -82,10 +81,6 @@ TEST_FIELDS: tuple[Field[Test], ...] = (
     Field("rank", lambda test: test.rank, "integer", "place in the group, from the lowest value"),
     Field("count", lambda test: test.count, "integer", "of how many"),
 )
-
-
-def _objects(fields: Sequence[Field[Any]]) -> dict[str, Any]:
-    return schema_of(fields)
 
 
 SKI_FIELDS: tuple[Field[Ski], ...] = (
@@ -203,13 +198,7 @@ SKI_FIELDS: tuple[Field[Ski], ...] = (
         "text",
         "what the tone was judged against",
     ),
-    Field(
-        "modes",
-        lambda ski: [document_of(MODE_FIELDS, mode) for mode in ski.modes],
-        "list",
-        "those that have a place, by frequency",
-        items=_objects(MODE_FIELDS),
-    ),
+    list_field("modes", lambda ski: ski.modes, MODE_FIELDS, "those that have a place, by frequency"),
     Field(
         "verdict",
         lambda ski: ski.verdict,
@@ -220,11 +209,5 @@ SKI_FIELDS: tuple[Field[Ski], ...] = (
     ),
     Field("reasons", lambda ski: sentences(ski.reasons), "list", "why, the most telling first"),
     Field("reason_codes", lambda ski: [each.code for each in ski.reasons], "list", "the same as codes"),
-    Field(
-        "statistics",
-        lambda ski: [document_of(TEST_FIELDS, test) for test in ski.tests],
-        "list",
-        "everything it was judged by",
-        items=_objects(TEST_FIELDS),
-    ),
+    list_field("statistics", lambda ski: ski.tests, TEST_FIELDS, "everything it was judged by"),
 )

@@ -10,8 +10,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from taptest.config.limits import LIMITS
 from taptest.config.settings import Settings
-from taptest.core.messages import Message
+from taptest.core.errors import shown
+from taptest.core.messages import Message, message
 from taptest.core.results import Result
 from taptest.identify.measured_lot import Progress
 from taptest.screen.check import check
@@ -19,20 +21,20 @@ from taptest.screen.result import CheckResult
 from taptest.ski.kinds import kinds
 from taptest.snow.reliability import Reliability, Runs, SnowValues, snow_values
 from taptest.snow.results import Measure, SnowResults
-from taptest.stats.association import Association, associate, holm, least_correlation
+from taptest.stats.association import Association, associate, least_correlation
+from taptest.stats.permutation import holm
 from taptest.tables.lot import Lot
 
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
 State = Literal["found", "nothing found", "cannot separate skis"]
 
-SIGNIFICANCE = 0.05
+_LIMITS = LIMITS.snow
 SEED = 20_260_105
 # Of the properties: what is correlated with the result. A tone is that of the first bending mode.
 PROPERTIES = {"mass": "g", "stiffness": "N/mm", "tone": "Hz", "damping": "%"}
 # Of the joint model: mass and stiffness nearly make the tone, so the tone's share is what they do not explain.
 TERMS = ("mass", "stiffness", "tone beyond both", "damping")
-_LEAST_FREE = 5
 
 
 @dataclass(frozen=True)
@@ -66,7 +68,7 @@ class Correlation:
     @property
     def found(self) -> bool:
         """Whether chance alone is an unlikely explanation."""
-        return self.p_holm is not None and self.p_holm <= SIGNIFICANCE
+        return self.p_holm is not None and self.p_holm <= _LIMITS.significance
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ class MeasureRelation:
     reliability: Reliability
     spread: float | None
     state: State
-    reasons: tuple[str, ...]
+    reasons: tuple[Message, ...]
     correlations: tuple[Correlation, ...] = ()
     model: tuple[Term, ...] = ()
     explained: float | None = None
@@ -116,20 +118,50 @@ class MeasureRelation:
 
 @dataclass(frozen=True)
 class Relation(Result):
-    """The whole report. ``tests``: how many p-values Holm's correction is for; ``seed`` of the permutations.
+    """The whole report.
 
-    ``kinds``: what skis of one kind have in common, in words.
+    Attributes:
+        measures: in the order of the contract.
+        checked: the skis that ran, and with which settings they were judged.
+        results: the runs.
+        tests: how many p-values Holm's correction is for.
+        seed: of the permutations.
+        kinds: what skis of one kind have in common, in words.
+        remarks: what was not used, and why.
     """
 
     measures: tuple[MeasureRelation, ...]
-    skis: int
-    runs: int
+    checked: CheckResult
+    results: SnowResults
     tests: int
     seed: int
-    problems: tuple[Message, ...]
-    unread: tuple[str, ...]
-    notes: tuple[str, ...]
     kinds: tuple[str, ...] = ()
+    remarks: tuple[Message, ...] = ()
+
+    @property
+    def skis(self) -> int:
+        """How many ran."""
+        return len(self.checked.skis)
+
+    @property
+    def runs(self) -> int:
+        """How many there are."""
+        return len(self.results.runs)
+
+    @property
+    def problems(self) -> tuple[Message, ...]:
+        """Bad cells of both tables."""
+        return (*self.checked.problems, *self.results.problems)
+
+    @property
+    def unread(self) -> tuple[Message, ...]:
+        """Inputs that could not be read."""
+        return self.checked.unread
+
+    @property
+    def notes(self) -> tuple[Message, ...]:
+        """What is good to know of both tables."""
+        return (*self.checked.lot.notes, *self.results.notes, *self.remarks)
 
 
 def relate(
@@ -154,20 +186,10 @@ def relate(
     ran = {run.ski_id for run in results.runs} | {run.against for run in results.runs if run.against}
     part = replace(lot, rows=tuple(row for row in lot.rows if row.ski_id in ran))
     checked = check(part, settings, progress=progress, workers=workers)
-    properties, notes = _properties(part, checked)
+    properties, remarks = _properties(part, checked)
     kind, names = _kinds(part)
     measures, tests = relate_properties(properties, kind, results, seed=seed)
-    return Relation(
-        measures=measures,
-        skis=len(part.rows),
-        runs=len(results.runs),
-        tests=tests,
-        seed=seed,
-        problems=(*lot.problems, *results.problems),
-        unread=tuple(map(str, checked.unread)),
-        notes=(*map(str, (*lot.notes, *results.notes)), *notes),
-        kinds=names,
-    )
+    return Relation(measures, checked, results, tests, seed, names, tuple(remarks))
 
 
 def relate_properties(
@@ -177,7 +199,7 @@ def relate_properties(
     rng = np.random.default_rng(seed)
     drafts = [_draft(properties, kind, results, measure, rng) for measure in results.measures()]
     tested = [each for draft in drafts for each in draft.correlations if each.association is not None]
-    adjusted = iter(holm([each.association.p for each in tested if each.association is not None]))
+    adjusted = iter(holm([each.association.p for each in tested if each.association is not None]).tolist())
     finished = []
     for draft in drafts:
         correlations = tuple(_corrected(each, adjusted, len(tested), draft.spread) for each in draft.correlations)
@@ -195,7 +217,8 @@ def _draft(
     runs = _runs(properties, kind, results, measure)
     found = snow_values(runs)
     known = np.flatnonzero(np.isfinite(found.value))
-    reasons, state = _judged(found, runs, measure)
+    reasons = _doubts(found, runs, measure)
+    told = not any(each.severity == "obstacle" for each in reasons)
     relation = MeasureRelation(
         measure=measure,
         runs=len(runs.value),
@@ -203,10 +226,10 @@ def _draft(
         sessions=len(np.unique(runs.session)),
         reliability=found.reliability,
         spread=_spread(found.value[known], found.stratum[known]),
-        state=state,
+        state="nothing found" if told else "cannot separate skis",
         reasons=tuple(reasons),
     )
-    if state == "cannot separate skis":
+    if not told:
         return relation
     correlations = tuple(
         _correlation(name, np.array([getattr(ski, name) for ski in properties]), found, rng) for name in PROPERTIES
@@ -248,39 +271,25 @@ def _runs(properties: Sequence[SkiProperties], kind: Sequence[int], results: Sno
     )
 
 
-def _judged(found: SnowValues, runs: Runs, measure: Measure) -> tuple[list[str], State]:
-    """Whether the runs tell the skis apart at all, in words."""
+def _doubts(found: SnowValues, runs: Runs, measure: Measure) -> list[Message]:
+    """Why the runs do not tell the skis apart at all ("obstacle"), or what is to be doubted though they do."""
     told = found.reliability
     repeated = len(runs.value) > len(np.unique(runs.ski)) or measure.paired
     if not repeated:
-        return ["every ski ran once, so nobody knows how well a run repeats: let each run at least twice"], (
-            "cannot separate skis"
-        )
+        return [message("runs-single")]
     if told.p is None:
-        if told.dof[0] < 1:
-            return ["no two skis of one kind can be compared"], "cannot separate skis"
-        return ["too few repeated runs to know how well one repeats: let every ski run again"], "cannot separate skis"
+        return [message("runs-without-comparison" if told.dof[0] < 1 else "runs-too-few")]
     if not told.separates:
-        more = (
-            "more runs of every ski, on more days, in changing order" if told.by_session else "more runs and more days"
-        )
-        return [
-            f"the runs do not tell the skis apart (F {told.f:.2f} with {told.dof[0]} and {told.dof[1]} degrees of "
-            f"freedom, p {told.p:.2f}): what differs between skis is no more than what differs between runs of one; "
-            f"{more} would be needed"
-        ], "cannot separate skis"
-    reasons = []
+        more = "more runs and more days"
+        if told.by_session:
+            more = "more runs of every ski, on more days, in changing order"
+        return [message("skis-not-separated", f=told.f, dof=told.dof[0], dof_error=told.dof[1], p=told.p, more=more)]
+    doubts = []
     if told.weak:
-        reasons.append(
-            f"weak: a ski's mean repeats with a reliability of {told.mean or 0:.2f} only, so that every relation looks "
-            "weaker than it is"
-        )
+        doubts.append(message("reliability-weak", reliability=told.mean or 0.0))
     if not told.by_session:
-        reasons.append(
-            "the error is that between runs, not between days: what is the ski's and what the day's (wax, hand, place) "
-            "cannot be told apart"
-        )
-    return reasons, "nothing found"
+        doubts.append(message("days-not-separated"))
+    return doubts
 
 
 def _correlation(name: str, values: Real, found: SnowValues, rng: np.random.Generator) -> Correlation:
@@ -293,7 +302,7 @@ def _correlation(name: str, values: Real, found: SnowValues, rng: np.random.Gene
 def _corrected(each: Correlation, adjusted: Iterator[float], tests: int, spread: float | None) -> Correlation:
     if each.association is None:
         return each
-    least = least_correlation(each.association.skis, each.association.strata, tests, significance=SIGNIFICANCE)
+    least = least_correlation(each.association.skis, each.association.strata, tests, significance=_LIMITS.significance)
     effect = None if least is None or spread is None else least * spread
     return replace(each, p_holm=next(adjusted), least=least, least_effect=effect)
 
@@ -302,18 +311,23 @@ def _concluded(draft: MeasureRelation) -> MeasureRelation:
     if any(each.found for each in draft.correlations):
         return replace(draft, state="found")
     if draft.state == "nothing found" and not any(each.association for each in draft.correlations):
-        return replace(draft, reasons=(*draft.reasons, "nothing is known of enough skis of one kind to relate it to"))
+        return replace(draft, reasons=(*draft.reasons, message("too-little-to-relate")))
     return draft
+
+
+def _about_means(table: Real, stratum: Index) -> tuple[Real, int]:
+    """Columns less the means of their strata, and how many degrees of freedom that leaves."""
+    _, at, count = np.unique(stratum, return_inverse=True, return_counts=True)
+    means = np.column_stack([np.bincount(at, column) / count for column in table.T])
+    return table - means[at], len(table) - len(count)
 
 
 def _spread(values: Real, stratum: Index) -> float | None:
     """Standard deviation within strata."""
-    _, at, count = np.unique(stratum, return_inverse=True, return_counts=True)
-    free = len(values) - len(count)
-    if free < 1:
+    if not len(values):
         return None
-    mean = np.bincount(at, values) / count
-    return float(np.sqrt(((values - mean[at]) ** 2).sum() / free))
+    centred, dof = _about_means(values[:, None], stratum)
+    return float(np.sqrt((centred**2).sum() / dof)) if dof > 0 else None
 
 
 def _model(properties: Sequence[SkiProperties], found: SnowValues) -> tuple[tuple[Term, ...], float | None]:
@@ -324,30 +338,24 @@ def _model(properties: Sequence[SkiProperties], found: SnowValues) -> tuple[tupl
     from scipy.special import stdtrit
 
     columns = [[ski.mass, ski.stiffness, ski.tone_beyond, ski.damping] for ski in properties]
-    table = np.array(columns, dtype=float)
-    known = np.isfinite(table).all(axis=1) & np.isfinite(found.value)
-    if not known.any():
+    table = np.column_stack([np.array(columns, dtype=float), found.value])
+    known = np.isfinite(table).all(axis=1)
+    if known.sum() <= len(TERMS):
         return (), None
-    _, at, count = np.unique(found.stratum[known], return_inverse=True, return_counts=True)
-    free = int(known.sum()) - len(count) - len(TERMS)
-    if free < _LEAST_FREE:
+    both, dof_total = _about_means(table[known], found.stratum[known])
+    dof = dof_total - len(TERMS)
+    if dof < _LIMITS.least_model_dof:
         return (), None
-    both = np.column_stack([table[known], found.value[known]])
-    means = np.column_stack([np.bincount(at, column) / count for column in both.T])
-    both = both - means[at]
-    size = np.sqrt((both[:, :-1] ** 2).sum(axis=0) / (free + len(TERMS)))
-    if (size < 1e-12).any():
+    size = np.sqrt((both[:, :-1] ** 2).sum(axis=0) / dof_total)
+    if (size < 1e-12).any() or np.linalg.cond(both[:, :-1] / size) > 1e6:
         return (), None
     x, y = both[:, :-1] / size, both[:, -1]
-    if np.linalg.cond(x) > 1e6:
-        return (), None
     inverse = np.linalg.inv(x.T @ x)
     effect = inverse @ x.T @ y
-    left = float(((y - x @ effect) ** 2).sum())
-    half = float(stdtrit(free, 0.975)) * np.sqrt(np.diag(inverse) * left / free)
-    total = float((y**2).sum()) / (free + len(TERMS))
-    explained = 1 - left / free / total if total > 0 else None
+    left, total = float(((y - x @ effect) ** 2).sum()) / dof, float((y**2).sum()) / dof_total
+    half = float(stdtrit(dof, 0.975)) * np.sqrt(np.diag(inverse) * left)
     terms = zip(TERMS, effect.tolist(), half.tolist(), strict=True)
+    explained = 1 - left / total if total > 0 else None
     return tuple(Term(name, value, value - wide, value + wide) for name, value, wide in terms), explained
 
 
@@ -369,8 +377,8 @@ def _kinds(lot: Lot) -> tuple[list[int], tuple[str, ...]]:
     return found, tuple(words)
 
 
-def _properties(lot: Lot, checked: CheckResult) -> tuple[list[SkiProperties], list[str]]:
-    usual, notes = _usual_spans(lot)
+def _properties(lot: Lot, checked: CheckResult) -> tuple[list[SkiProperties], list[Message]]:
+    usual, remarks = _usual_spans(lot)
     found = []
     for row, ski, span_m in zip(lot.rows, checked.skis, usual, strict=True):
         same_span = row.span_m is not None and span_m is not None and abs(row.span_m - span_m) <= 1.5e-3
@@ -385,14 +393,14 @@ def _properties(lot: Lot, checked: CheckResult) -> tuple[list[SkiProperties], li
                 tone_beyond=_log(ratio),
             )
         )
-    return found, notes
+    return found, remarks
 
 
 def _log(value: float | None) -> float:
     return log(value) if value is not None and value > 0 else nan
 
 
-def _usual_spans(lot: Lot) -> tuple[list[float | None], list[str]]:
+def _usual_spans(lot: Lot) -> tuple[list[float | None], list[Message]]:
     """The most frequent span of each ski's kind: stiffness at other spans is another quantity."""
     usual: list[float | None] = [None] * len(lot.rows)
     others: list[str] = []
@@ -406,5 +414,5 @@ def _usual_spans(lot: Lot) -> tuple[list[float | None], list[str]]:
                 others.append(lot.rows[i].ski_id)
     if not others:
         return usual, []
-    told = ", ".join(others[:8]) + (f" and {len(others) - 8} more" if len(others) > 8 else "")
-    return usual, [f"bent over another span than the rest of their kind, so without stiffness here: {told}"]
+    listed = ", ".join(map(shown, others[:8])) + (f" and {len(others) - 8} more" if len(others) > 8 else "")
+    return usual, [message("stiffness-of-other-span", skis=len(others), listed=listed)]

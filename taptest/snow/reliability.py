@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from taptest.config.limits import LIMITS
 
-_LIMITS = LIMITS.reliability
+_LIMITS = LIMITS.snow
 
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -252,10 +252,9 @@ def _design(ski: Index, against: Index, count: int) -> Real:
 
 def _orthonormal(columns: Real) -> Real:
     """An orthonormal basis of the space that the columns span."""
-    if not columns.shape[1]:
-        return columns
-    left, size, _ = np.linalg.svd(columns, full_matrices=False)
-    return np.asarray(left[:, size > 1e-9 * max(size.max(), 1e-300)])
+    from scipy.linalg import orth
+
+    return np.asarray(orth(columns, rcond=1e-9)) if columns.shape[1] else columns
 
 
 def _strata(runs: Runs) -> Index:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import permutations, product
 from math import factorial, prod, sqrt, tanh
@@ -10,12 +9,13 @@ from math import factorial, prod, sqrt, tanh
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from taptest.config.limits import LIMITS
+
 Real = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 PERMUTATIONS = 9_999
 RESAMPLES = 1_999
-POWER = 0.8
 _MOST_EXACT = 10_000
 _LEAST_SKIS = 4
 _CHUNK = 2_000_000
@@ -72,20 +72,6 @@ def associate(x: ArrayLike, y: ArrayLike, stratum: ArrayLike, rng: np.random.Gen
     return Association(len(first), int((count > 1).sum()), float(correlation), low, high, float(spearman), p, exact)
 
 
-def holm(p_values: Sequence[float]) -> tuple[float, ...]:
-    """p-values adjusted for being several: the i-th smallest of m times m - i + 1, never falling [1].
-
-    References:
-        [1] Holm, Scand. J. Statist. 6 (1979) 65 (from memory).
-    """
-    m = len(p_values)
-    adjusted, most = [0.0] * m, 0.0
-    for rank, at in enumerate(sorted(range(m), key=lambda i: p_values[i])):
-        most = max(most, min(1.0, (m - rank) * p_values[at]))
-        adjusted[at] = most
-    return tuple(adjusted)
-
-
 def least_correlation(skis: int, strata: int, tests: int, *, significance: float = 0.05) -> float | None:
     """The smallest correlation found with a probability of 80 % as the first of ``tests`` by Holm's procedure.
 
@@ -100,7 +86,7 @@ def least_correlation(skis: int, strata: int, tests: int, *, significance: float
     free = skis - strata - 2
     if free < 1:
         return None
-    return tanh(float(ndtri(1 - significance / (2 * tests)) + ndtri(POWER)) / sqrt(free))
+    return tanh(float(ndtri(1 - significance / (2 * tests)) + ndtri(LIMITS.snow.power)) / sqrt(free))
 
 
 def _flat(values: Real, at: Index) -> bool:

@@ -10,11 +10,11 @@ from math import comb, prod, sqrt
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from taptest.config.limits import LIMITS
+
 Real = NDArray[np.float64]
 
-CONFIDENCE = 0.95
 MOST_ARRANGEMENTS = 20_000
-LEAST_CONFIDENCE = 0.80
 _SAMPLED = 9_999
 _SEED = 20_261_125
 _TIES = 1e-10
@@ -145,11 +145,11 @@ def _interval(seen: float, moved: Real, slope: Real) -> tuple[float | None, floa
     changed = slope < 1 - 1e-12
     bounds = np.sort((seen - moved[changed]) / (1 - slope[changed]))
     count = len(moved)
-    rank = max(1, int(np.floor(count * (1 - CONFIDENCE) / 2 + 1e-9)))
+    rank = max(1, int(np.floor(count * (1 - LIMITS.compare.confidence) / 2 + 1e-9)))
     confidence = 1 - 2 * rank / count
-    if confidence < LEAST_CONFIDENCE - 1e-9 or len(bounds) < 2 * rank:
+    if confidence < LIMITS.compare.least_confidence - 1e-9 or len(bounds) < 2 * rank:
         return None, None, None
-    return float(bounds[rank - 1]), float(bounds[-rank]), min(confidence, CONFIDENCE)
+    return float(bounds[rank - 1]), float(bounds[-rank]), min(confidence, LIMITS.compare.confidence)
 
 
 def _hedges_g(strata: Sequence[Stratum], difference: float) -> float | None:

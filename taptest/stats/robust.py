@@ -83,24 +83,6 @@ def robust(values: ArrayLike) -> Robust:
     return fit
 
 
-def modified_z_scores(values: ArrayLike) -> Real:
-    """0.6745 (x - median) / MAD; above 3.5 in size a value is suspicious [1]. Zero where there is no spread at all.
-
-    Where half the values are the same, so that MAD = 0, 1.2533 times the mean absolute deviation stands in for the
-    standard deviation.
-
-    Raises:
-        ValueError: no values, or one that is not finite.
-
-    References:
-        [1] NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17, after Iglewicz and Hoaglin (1993).
-    """
-    data = _checked(values, 1)
-    off = data - np.median(data)
-    spread = NORMAL_PER_MAD * float(np.median(np.abs(off))) or sqrt(pi / 2) * float(np.mean(np.abs(off)))
-    return np.asarray(off / spread if spread else np.zeros_like(off))
-
-
 @dataclass(frozen=True)
 class Grubbs:
     """Grubbs' test: ``index`` of the value farthest out, its ``statistic`` |x - mean|/s and the ``critical`` value."""
@@ -154,6 +136,7 @@ def tolerance_factor(count: int, *, coverage: float = 0.99, confidence: float = 
     References:
         [1] Krishnamoorthy and Mathew, Statistical Tolerance Regions (2009), 2.3.1; ISO 16269-6:2014, annex F.
     """
+    from scipy.optimize import brentq
     from scipy.special import chdtrc, chndtrix
 
     if count < 2:
@@ -164,16 +147,11 @@ def tolerance_factor(count: int, *, coverage: float = 0.99, confidence: float = 
     z = 4.5 / sqrt(count) * (node + 1)  # beyond z = 9/sqrt(n) the weight exp(-n z²/2) is below 1e-17
     density = 4.5 / sqrt(count) * weight * sqrt(2 * count / pi) * np.exp(-count * z**2 / 2)
     square = chndtrix(coverage, 1.0, z**2)
-    low, high = 1e-3, 1e6
-    for _ in range(200):
-        middle = sqrt(low * high)
-        if float(density @ chdtrc(count - 1, (count - 1) * square / middle**2)) < confidence:
-            low = middle
-        else:
-            high = middle
-        if high / low < 1 + 1e-12:
-            break
-    return sqrt(low * high)
+
+    def missing(factor: float) -> float:
+        return float(density @ chdtrc(count - 1, (count - 1) * square / factor**2)) - confidence
+
+    return float(brentq(missing, 1e-3, 1e6, xtol=1e-14, rtol=1e-14))
 
 
 def _check_share(name: str, value: float) -> None:

@@ -9,7 +9,7 @@ from support.places import DEMO, demo_truth
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 
 
 def learn(*arguments):

@@ -31,7 +31,7 @@ PAIR = (
     "pair_id in_table first second mass_difference_g mass_difference_u_g stiffness_difference_percent "
     "stiffness_difference_u_percent frequency_difference_percent frequency_difference_u_percent frequency_difference_cents "
     "frequency_difference_u_cents damping_difference_percent damping_difference_u_percent balance_difference_mm "
-    "balance_difference_u_mm mode_spread_percent verdict verdicts reasons"
+    "balance_difference_u_mm mode_spread_percent verdict verdicts reasons reason_codes"
 )
 PAIRED_SKI = "ski_id pair_id side line mass_g stiffness_n_per_mm measured_hz"
 GROUP = "name skis units heard shortest_mm longest_mm figures first_mode_tone loudest tip_factor"
@@ -144,6 +144,7 @@ def test_every_key_of_pairs():
     assert third["verdict"] == "not compared" and third["mass_difference_g"] is None and third["verdicts"] == {}
     assert document["limits"]["mass_g"] == {"matched": 5.0, "close": 10.0}
     (alone,) = document["left_over"]
+    assert alone["reason_code"] == "left-alone"
     assert alone["ski_id"] == HOSTILE and "\x1b" not in alone["reason"]
     assert document["problems"][0]["line"] == 7 and document["unread"] == ["a.wav: no"]
 
@@ -165,6 +166,9 @@ def test_every_key_of_a_comparison():
             assert set(f"part {SHIFT}".split()) <= set(part)
     old = section["groups"][0]
     assert old["figures"]["mass_g"] == {"mean": pytest.approx(523.5, abs=0.1), "deviation": None, "units": 1}
+    assert old["figures"]["damping_ratio"]["mean"] == pytest.approx(
+        0.01
+    )  # as the skis were given it: a share, no percent
     assert old["loudest"]["family"] == "bending" and old["loudest"]["skis"] == 2
     assert section["contrasts"][0]["differences"][0]["low_percent"] is None  # one unit against two
 

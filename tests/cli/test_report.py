@@ -251,6 +251,7 @@ def test_every_picture_has_words(made):
     assert not any(re.search(r"[{}]|\bNone\b|\bnan\b", given["aria-label"]) for given in pictures)
 
 
+@pytest.mark.slow
 def test_how_the_tones_fade_is_drawn_with_every_ski_in_a_small_image(made):
     heard = [ski for ski in made.document["skis"] if ski["modes"]]
     images = [given["href"] for tag, given in made.page.tags if tag == "image"]
@@ -403,6 +404,7 @@ def test_a_recording_that_has_gone_is_said(made, tmp_path):
     assert len(sounds(page)) == 1, "the modes alone need no recording"
 
 
+@pytest.mark.slow
 def test_report_and_sheet_judge_with_the_false_alarm_rate_of_the_settings(made, tmp_path):
     """Fewer false alarms mean wider limits: the page says what `check` says with the same settings, and nothing else."""
     strict, lax = Settings(false_alarm_rate=0.001), Settings(false_alarm_rate=0.1)

@@ -40,7 +40,9 @@ from taptest.present.plots.modes import plot_prediction, plot_predictions
 from taptest.present.plots.pairs import plot_pair, plot_pairs
 from taptest.present.plots.picture import save_picture
 from taptest.present.plots.relate import plot_relation, relation_drawing
+from taptest.screen.result import CheckResult
 from taptest.signal.analysis import Mode
+from taptest.ski.record import Ski
 from taptest.snow.relate import Relation, relate_properties
 from taptest.studies.drift import ReferencePoint, follow
 from taptest.studies.repeatability import gauge_study
@@ -66,7 +68,9 @@ def lot(generations=("old", NASTY), count=6):
 def snow():
     properties, kind, results = season(np.random.default_rng(3), Season(correlation=0.9, own=0.03, kinds=2))
     measures, tests = relate_properties(properties, kind, results)
-    return Relation(measures, len(properties), len(results.runs), tests, 1, (), (), (), ("old classic", NASTY))
+    skis = tuple(Ski(ski_row(each.ski_id)) for each in properties)
+    checked = CheckResult(Lot(Path("lot.csv"), (), ()), skis)
+    return Relation(measures, checked, results, tests, 1, ("old classic", NASTY))
 
 
 def room():

@@ -1,6 +1,7 @@
 """The documentation says what the program does: commands, options, and output that was really printed.
 
-``python tests/documents/test_documentation.py`` writes the present output of every example into the README.
+``PYTHONPATH=tests:recordings_demo:.ci python tests/documents/test_documentation.py`` writes the present output of every example
+into the README.
 """
 
 import doctest

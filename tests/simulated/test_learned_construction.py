@@ -27,7 +27,7 @@ from taptest.beam.construction import Learned, Shear, load_construction
 from taptest.beam.predict import predict, reshaped
 from taptest.config.limits import LIMITS
 from taptest.core.errors import CalibrationError, ConstructionError
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 from taptest.learn.construction import Learner, learn
 from taptest.learn.construction_file import check_target, construction_text, write_construction
 from taptest.learn.lots import load_base

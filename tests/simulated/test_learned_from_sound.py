@@ -19,7 +19,7 @@ from taptest.beam.predict import predict
 from taptest.config.settings import RigUncertainty
 from taptest.core.messages import message
 from taptest.identify.ladder import identify
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 from taptest.io.recording import from_samples
 from taptest.learn.construction import Learner, learn
 from taptest.signal.analysis import analyse

@@ -28,7 +28,7 @@ def labelled(ski, *, mass=1.0, stiffness=1.0):
     """The ski with another mass and stiffness that it truly has, so that it rings as they predict."""
     from taptest.beam.construction import load_construction
     from taptest.beam.predict import predict
-    from taptest.identify.measure import measurements_of
+    from taptest.identify.predicted import measurements_of
 
     row = replace(
         ski.facts, mass_kg=mass * ski.facts.mass_kg, stiffness_n_per_m=stiffness * ski.facts.stiffness_n_per_m

@@ -15,7 +15,7 @@ from support.random_skis import undamped_hz
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.config.settings import RigUncertainty
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 from taptest.ski.facts import SkiFacts
 from taptest.ski.modes import Identification, PlacedMode
 from taptest.ski.record import Ski

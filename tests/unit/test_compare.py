@@ -12,8 +12,8 @@ from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
 from taptest.compare.compare import compare, compare_measured
 from taptest.core.errors import LotError
-from taptest.identify.measure import measurements_of
 from taptest.identify.measured_lot import MeasuredLot
+from taptest.identify.predicted import measurements_of
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 
@@ -246,7 +246,7 @@ def test_nothing_to_compare_is_said_before_anything_is_listened_to():
     with pytest.raises(LotError, match=r"there is no generation 'new'; there are old, not named"):
         compare([two], against="new")
     result = compare_measured([lot_of([Ski(row) for row in two.rows])])
-    assert "1 ski names no group" in " ".join(result.notes)
+    assert "1 ski names no group" in " ".join(map(str, result.notes))
 
 
 def test_a_table_given_twice_is_refused(tmp_path):
@@ -258,6 +258,6 @@ def test_a_table_given_twice_is_refused(tmp_path):
 
 def test_groups_measured_at_different_temperatures_are_pointed_out():
     skis = [ringing(f"{g}{n}", g, temperature_c=t) for g, t in (("old", 20.0), ("new", 5.0)) for n in range(2)]
-    assert "old was measured 15 K warmer than new" in " ".join(compare_measured([lot_of(skis)]).notes)
+    assert "old was measured 15 K warmer than new" in " ".join(map(str, compare_measured([lot_of(skis)]).notes))
     same = [replace(ski, facts=replace(ski.facts, temperature_c=20.0)) for ski in skis]
     assert compare_measured([lot_of(same)]).notes == ()

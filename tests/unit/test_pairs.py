@@ -146,7 +146,7 @@ def test_a_wrong_mass_shows_as_a_tone_that_does_not_fit():
 
 def test_stiffness_from_different_spans_is_compared_as_that_of_the_section():
     from taptest.beam.predict import predict
-    from taptest.identify.measure import measurements_of
+    from taptest.identify.predicted import measurements_of
 
     # The same ski on a rig of 1.3 m: the stiffness that makes its section, and so its tone, the same.
     long = ski_row("aL", pair_id="1", side="L")

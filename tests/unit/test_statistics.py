@@ -5,7 +5,7 @@ from math import erf, exp, pi, sqrt
 import numpy as np
 import pytest
 
-from taptest.stats.robust import algorithm_a, grubbs, modified_z_scores, robust, tolerance_factor
+from taptest.stats.robust import algorithm_a, grubbs, robust, tolerance_factor
 
 # NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17 (page): mass-spectrometer data of Tietjen and Moore.
 TIETJEN_MOORE = (199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57)
@@ -59,20 +59,6 @@ def test_grubbs_false_alarms_are_as_many_as_asked_for():
     rng = np.random.default_rng(3)
     alarms = np.mean([grubbs(sample, significance=0.05).outlier for sample in rng.normal(size=(4000, 9))])
     assert alarms == pytest.approx(0.05, abs=0.011)  # three standard deviations of a binomial share
-
-
-def test_modified_z_scores_on_tietjen_and_moore():
-    scores = modified_z_scores(TIETJEN_MOORE)
-    # derived: median 201.37, median absolute deviation 0.995, 0.6745 (245.57 - 201.37) / 0.995 = 29.963
-    assert scores[-1] == pytest.approx(29.963, rel=1e-4)
-    assert np.abs(scores[:-1]).max() < 3.5
-
-
-def test_modified_z_scores_where_most_values_are_the_same():
-    scores = modified_z_scores([5.0, 5.0, 5.0, 5.0, 9.0])
-    assert scores[0] == 0.0
-    assert scores[-1] == pytest.approx(4.0 / (1.2533 * 0.8), rel=1e-4)  # derived: mean absolute deviation 0.8
-    assert not modified_z_scores([2.0, 2.0, 2.0]).any()
 
 
 def test_algorithm_a_meets_its_defining_equations():

@@ -18,7 +18,7 @@ from taptest.beam.construction import Construction
 from taptest.beam.predict import hung_shapes
 from taptest.config.settings import Settings
 from taptest.core.errors import RecordingError, TaptestError
-from taptest.identify.measure import measurements_of
+from taptest.identify.predicted import measurements_of
 from taptest.io.recording import Recording, read_recording
 from taptest.present.html.page import environment
 from taptest.present.plots.picture import Picture, picture

@@ -27,11 +27,6 @@ def _modes_predicted(document: Document) -> Iterator[Document]:
                 yield {"ski_id": ski["ski_id"], "family": family, **mode}
 
 
-def _pairs(document: Document) -> Iterator[Document]:
-    for pair in document["pairs"]:
-        yield {**pair, "first": pair["first"]["ski_id"], "second": pair["second"]["ski_id"]}
-
-
 def _contrasts(document: Document) -> Iterator[Document]:
     for section in document["sections"]:
         for contrast in section["contrasts"]:
@@ -50,7 +45,7 @@ _ROWS = {
     "taptest.analysis": _modes_heard,
     "taptest.prediction": _modes_predicted,
     "taptest.check": lambda document: document["skis"],
-    "taptest.pairs": _pairs,
+    "taptest.pairs": lambda document: document["pairs"],
     "taptest.compare": _contrasts,
     "taptest.relate": _correlations,
 }

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from functools import partial
 from typing import TYPE_CHECKING
 
 from taptest.compare.compare import Comparison, Contrast, GroupFigures, Section
-from taptest.compare.figures import PLAIN, Figure
+from taptest.compare.figures import KINDS, Figure
 from taptest.core.errors import shown
 from taptest.pairs.verdict import CENTS
 from taptest.present.plots.picture import Drawing, KeyEntry, Layout
@@ -22,7 +21,7 @@ from taptest.present.plots.style import (
     intervals,
     nothing,
 )
-from taptest.present.text.comparison_table import FIGURE_WORDS, PART_WORDS, other_grouping, percent_of
+from taptest.present.text.comparison_table import PART_WORDS, other_grouping
 from taptest.present.text.tables import counted
 from taptest.stats.permutation import Shift
 
@@ -100,13 +99,13 @@ def _figures(layout: Layout, groups: Sequence[GroupFigures], marks: Marks) -> No
     for start in range(0, len(present), 3):
         row = layout.row(62, (1, 1, 1))
         for axes, figure in zip(row, present[start : start + 3], strict=False):
-            words, _, unit, size, _ = FIGURE_WORDS[figure]
-            name = "first mode at one length" if figure == "first_mode_at_length" else words.split(",")[0]
-            dress(axes, x="", y="", title=f"{name}, {unit}", grid="y")
+            kind = KINDS[figure]
+            name = kind.words if figure == "first_mode_at_length" else kind.label.split(",")[0]
+            dress(axes, x="", y="", title=f"{name}, {kind.unit}", grid="y")
             for at, group in enumerate(groups):
                 spread = group.figures.get(figure)
                 if spread is not None:
-                    mean, half = spread.mean / size, (spread.deviation or 0.0) / size
+                    mean, half = spread.mean / kind.size, (spread.deviation or 0.0) / kind.size
                     colour, marker = marks[group.name]
                     place = Interval(at, mean, mean - half, mean + half)
                     intervals(axes, [place], colour=colour, marker=marker, upright=True)
@@ -171,7 +170,7 @@ def _differences(axes: Axes, contrasts: Sequence[Contrast], figures: Sequence[Fi
         for row, figure in enumerate(figures):
             moved = contrast.shift(figure)
             if moved is not None:
-                scale = partial(percent_of, plain=figure in PLAIN)
+                scale = KINDS[figure].percent
                 place = _place(row + _aside(at, contrasts), moved.shift, scale, moved.word in ("higher", "lower"))
                 intervals(axes, [place], colour=colour, marker=marker)
 
@@ -182,7 +181,7 @@ def _place(row: float, moved: Shift, scale: Callable[[float], float], sure: bool
 
 
 def _figures_of(contrasts: Sequence[Contrast]) -> list[Figure]:
-    return [figure for figure in FIGURE_WORDS if any(each.shift(figure) for each in contrasts)]
+    return [figure for figure in KINDS if any(each.shift(figure) for each in contrasts)]
 
 
 def _high(rows: int, contrasts: int) -> float:
@@ -195,7 +194,7 @@ def _aside(at: int, contrasts: Sequence[Contrast]) -> float:
 
 
 def _name(figure: Figure) -> str:
-    return FIGURE_WORDS[figure][0].strip().replace("balance, of length", "balance point")
+    return KINDS[figure].label.strip().replace("balance, of length", "balance point")
 
 
 def _in_words(result: Comparison) -> str:
@@ -205,7 +204,7 @@ def _in_words(result: Comparison) -> str:
         for contrast in section.contrasts:
             where = section.stratum if section.groups else "all together"
             changes = ", ".join(
-                f"{_name(each.figure)} {percent_of(each.shift.difference, each.figure in PLAIN):+.1f} % ({each.word})"
+                f"{_name(each.figure)} {KINDS[each.figure].percent(each.shift.difference):+.1f} % ({each.word})"
                 for each in contrast.shifts
             )
             told.append(

@@ -1,6 +1,6 @@
 """Generations or constructions side by side, for a terminal: figures, differences, where a change of tone comes from."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from math import expm1
 from textwrap import wrap
 
@@ -8,7 +8,7 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.compare.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
-from taptest.compare.figures import PLAIN, Figure
+from taptest.compare.figures import KINDS, FigureKind
 from taptest.core.errors import shown
 from taptest.pairs.verdict import CENTS
 from taptest.present.text.character_pictures import tones_view
@@ -18,18 +18,6 @@ from taptest.signal.pitch import note_name
 from taptest.stats.permutation import Shift
 
 STYLES: dict[Word, str] = {"higher": "bold", "lower": "bold", "not shown": "", "too few": "dim"}
-# label in tables, the same in sentences, unit, its size in SI, decimals
-FIGURE_WORDS: dict[Figure, tuple[str, str, str, float, int]] = {
-    "mass": ("mass", "mass", "g", 1e-3, 0),
-    "stiffness": ("rig stiffness", "stiffness on the rig", "N/mm", 1e3, 2),
-    "section_stiffness": ("section stiffness", "stiffness of the section", "N m²", 1.0, 0),
-    "specific_stiffness": ("specific stiffness", "specific stiffness", "N m³/kg", 1.0, 0),
-    "first_mode": ("first mode", "first mode", "Hz", 1.0, 1),
-    "first_mode_at_length": ("  at one length", "first mode at one length", "Hz", 1.0, 1),
-    "damping": ("damping", "damping", "%", 1e-2, 2),
-    "swing_inertia": ("swing inertia", "swing inertia", "kg m²", 1.0, 4),
-    "balance": ("balance, of length", "balance point", "%", 1e-2, 2),
-}
 _TONES = ("first_mode", "first_mode_at_length")
 PART_WORDS: dict[Part, str] = {
     "mass": "mass",
@@ -139,11 +127,11 @@ def _title(contrast: Contrast) -> str:
 def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
     table = ruled_table(width, [("", "left"), ("", "left"), *((_folded(group.name), "right") for group in groups)])
     table.add_row("skis (units)", "", *(f"{group.skis} ({group.units})" for group in groups))
-    for figure, (label, _, unit, size, decimals) in FIGURE_WORDS.items():
+    for figure, kind in KINDS.items():
         if not any(figure in group.figures for group in groups):
             continue
-        cells = [_spread(group.figures.get(figure), size, decimals) for group in groups]
-        table.add_row(label, unit, *cells)
+        cells = [_spread(group.figures.get(figure), kind) for group in groups]
+        table.add_row(kind.label, kind.unit, *cells)
         if figure == "first_mode":
             table.add_row("  note, cents", "", *(_note(group.figures.get(figure)) for group in groups))
         if figure == "swing_inertia":
@@ -161,11 +149,11 @@ def _figure_table(groups: Sequence[GroupFigures], width: int) -> RenderableType:
     return pinned(table, width)
 
 
-def _spread(spread: Spread | None, size: float, decimals: int) -> str:
+def _spread(spread: Spread | None, kind: FigureKind) -> str:
     if spread is None:
         return "-"
-    text = number(spread.mean / size, decimals)
-    return text if spread.deviation is None else f"{text} ±{number(spread.deviation / size, decimals)}"
+    text = number(spread.mean / kind.size, kind.decimals)
+    return text if spread.deviation is None else f"{text} ±{number(spread.deviation / kind.size, kind.decimals)}"
 
 
 def _note(spread: Spread | None) -> str:
@@ -173,23 +161,15 @@ def _note(spread: Spread | None) -> str:
 
 
 def _contrast_table(contrast: Contrast, width: int) -> RenderableType:
-    headings = [
-        ("", "left"),
-        ("by\n%", "right"),
-        ("interval\n%", "right"),
-        ("conf.\n%", "right"),
-        ("by\ncents", "right"),
-        ("effect", "right"),
-        ("p", "right"),
-        ("", "left"),
-    ]
-    table = ruled_table(width, headings)
+    numbers = ("by\n%", "interval\n%", "conf.\n%", "by\ncents", "effect", "p")
+    table = ruled_table(width, [("", "left"), *((each, "right") for each in numbers), ("", "left")])
     for each in contrast.shifts:
-        moved, plain = each.shift, each.figure in PLAIN
+        moved, kind = each.shift, KINDS[each.figure]
+        decimals = 2 if kind.plain else 1
         table.add_row(
-            FIGURE_WORDS[each.figure][0],
-            number(percent_of(moved.difference, plain), 2 if plain else 1, sign=True),
-            _interval(moved, plain),
+            kind.label,
+            number(kind.percent(moved.difference), decimals, sign=True),
+            _interval(moved, kind.percent, decimals),
             number(None if moved.confidence is None else 100 * moved.confidence, 0),
             number(CENTS * moved.difference, 0, sign=True) if each.figure in _TONES else "",
             number(moved.effect, 1, sign=True),
@@ -200,22 +180,13 @@ def _contrast_table(contrast: Contrast, width: int) -> RenderableType:
 
 
 def _parts_table(contrast: Contrast, width: int) -> RenderableType:
-    headings = [
-        ("where the tone comes from", "left"),
-        ("by\n%", "right"),
-        ("by\ncents", "right"),
-        ("interval\ncents", "right"),
-    ]
-    table = ruled_table(width, headings)
+    numbers = ("by\n%", "by\ncents", "interval\ncents")
+    table = ruled_table(width, [("where the tone comes from", "left"), *((each, "right") for each in numbers)])
     for each in contrast.parts:
         moved = each.shift
-        low, high = moved.low, moved.high
-        table.add_row(
-            PART_WORDS[each.part],
-            number(percent_of(moved.difference, False), 1, sign=True),
-            number(CENTS * moved.difference, 0, sign=True),
-            "-" if low is None or high is None else _between(CENTS * low, CENTS * high, 0),
-        )
+        percent, cents = 100 * expm1(moved.difference), CENTS * moved.difference
+        interval = _interval(moved, lambda end: CENTS * end, 0)
+        table.add_row(PART_WORDS[each.part], number(percent, 1, sign=True), number(cents, 0, sign=True), interval)
     return pinned(table, width)
 
 
@@ -225,7 +196,7 @@ def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     stiffness = contrast.shift("section_stiffness")
     if stiffness is not None and stiffness.word in ("higher", "lower"):
         moved = stiffness.shift.difference
-        stiffer, solid, thin = (f"{abs(percent_of(moved / power, False)):.1f} %" for power in (1, 3, 2))
+        stiffer, solid, thin = (f"{abs(100 * expm1(moved / power)):.1f} %" for power in (1, 3, 2))
         ways = ("stiffer", "thicker") if moved > 0 else ("softer", "thinner")
         text = (
             f"A section {stiffer} {ways[0]} is what one {solid} {ways[1]} would be, as stiffness goes with thickness cubed; "
@@ -241,18 +212,11 @@ def _readings(contrast: Contrast) -> list[tuple[str, str, str]]:
     return lines
 
 
-def percent_of(value: float, plain: bool) -> float:
-    return 100 * (value if plain else expm1(value))
-
-
-def _interval(moved: Shift, plain: bool) -> str:
+def _interval(moved: Shift, scale: Callable[[float], float], decimals: int) -> str:
     if moved.low is None or moved.high is None:
         return "-"
-    return _between(percent_of(moved.low, plain), percent_of(moved.high, plain), 2 if plain else 1)
-
-
-def _between(low: float, high: float, decimals: int) -> str:
-    return f"{number(low, decimals, sign=True)} to {number(high, decimals, sign=True)}"
+    low, high = (number(scale(end), decimals, sign=True) for end in (moved.low, moved.high))
+    return f"{low} to {high}"
 
 
 def _summary(result: Comparison) -> list[RenderableType]:
@@ -274,13 +238,14 @@ def _conclusion(contrast: Contrast, section: Section, result: Comparison) -> str
     where = f"within each {other_grouping(result)}" if not section.groups else f"in {shown(section.stratum, 100)}"
     said: dict[str, list[str]] = {"shown": [], "not shown": [], "too few": []}
     for each in contrast.shifts:
-        label, plain = FIGURE_WORDS[each.figure][1], each.figure in PLAIN
+        kind = KINDS[each.figure]
         if each.word in ("higher", "lower"):
-            size = f"{abs(percent_of(each.shift.difference, plain)):.{2 if plain else 1}f} {'points' if plain else '%'}"
+            decimals, unit = (2, "points") if kind.plain else (1, "%")
+            size = f"{abs(kind.percent(each.shift.difference)):.{decimals}f} {unit}"
             cents = f" ({abs(CENTS * each.shift.difference):.0f} cents)" if each.figure in _TONES else ""
-            said["shown"].append(f"{label} {size}{cents} {each.word}")
+            said["shown"].append(f"{kind.words} {size}{cents} {each.word}")
         else:
-            said[each.word].append(label)
+            said[each.word].append(kind.words)
     sentences = []
     if said["shown"]:
         sentences.append(f"{', '.join(said['shown'])}.")

@@ -7,6 +7,7 @@ from rich.text import Text
 
 from taptest.core.errors import shown
 from taptest.present.text.tables import counted, hanging, heading, name, number, pinned, prose, ruled_table
+from taptest.present.text.verdict_table import sentences
 from taptest.snow.relate import Correlation, MeasureRelation, Relation, Term
 from taptest.snow.reliability import Reliability
 
@@ -21,16 +22,7 @@ _LEGEND = (
     "0.05 counts as found; least r: the smallest that data like these would show four times in five; which is: the same "
     "as a change of the result for one usual difference (sd) of the property."
 )
-_COLUMNS = (
-    ("", "left"),
-    ("skis", "right"),
-    ("sd\n%", "right"),
-    ("rank\nr", "right"),
-    ("95 %\ninterval", "right"),
-    ("p", "right"),
-    ("p\nHolm", "right"),
-    ("least\nr", "right"),
-)
+_NUMBERS = ("skis", "sd\n%", "rank\nr", "95 %\ninterval", "p", "p\nHolm", "least\nr")
 # What more of a property and of a measure is called.
 _MORE = {"mass": "heavier", "stiffness": "stiffer", "tone": "higher-sounding", "damping": "more damped"}
 _RESULT = {
@@ -60,7 +52,7 @@ def _measure(relation: MeasureRelation, width: int) -> list[RenderableType]:
     reliability = _reliability(relation.reliability)
     if reliability:
         lines.append(("reliability", "", reliability))
-    lines += [("note", "", f"{reason[:1].upper()}{reason[1:]}.") for reason in relation.reasons]
+    lines += [("note", "", sentences([reason])) for reason in relation.reasons]
     lines += [("found", "bold green", _found(relation, each)) for each in relation.correlations if each.found]
     parts: list[RenderableType] = [title, hanging(lines)]
     if relation.correlations:
@@ -109,7 +101,8 @@ def _found(relation: MeasureRelation, each: Correlation) -> str:
 
 def _table(relation: MeasureRelation, width: int) -> RenderableType:
     unit = relation.measure.unit
-    table = ruled_table(width, (*_COLUMNS, (f"which is\n{unit}/sd", "right")))
+    headings = (*_NUMBERS, f"which is\n{unit}/sd")
+    table = ruled_table(width, [("", "left"), *((each, "right") for each in headings)])
     for each in relation.correlations:
         found = each.association
         if found is None:

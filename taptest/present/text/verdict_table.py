@@ -67,11 +67,7 @@ def _tone(ski: Ski) -> str | None:
 _SHOWN: tuple[Field[Ski], ...] = (
     Field(
         "first_mode",
-        lambda ski: (
-            None
-            if ski.first_mode_hz is None
-            else f"{'~' if ski.first_mode_source == 'inferred' else ''}{with_u(ski.first_mode_hz, ski.first_mode_u_hz, 1)}"
-        ),
+        _first_mode,
         "text",
         "first bending mode as heard, or ~ inferred from the higher ones",
         heading="first\nHz",
