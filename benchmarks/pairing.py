@@ -17,8 +17,8 @@ import places  # noqa: F401
 from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
-from taptest.pairs.limits import Limit, PairLimits
-from taptest.pairs.pairs import pair_up
+from taptest.pairing.limits import Limit, PairLimits
+from taptest.pairing.pairs import pair_up
 
 COUNTS = (250, 500, 1000)
 

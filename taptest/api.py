@@ -32,10 +32,10 @@ from taptest.tables.lot import read_lot as read_table
 if TYPE_CHECKING:
     from typing import Literal
 
-    from taptest.compare.compare import Comparison
+    from taptest.comparison.compare import Comparison
     from taptest.logbook.book import Logbook
-    from taptest.pairs.limits import PairLimits
-    from taptest.pairs.verdict import PairsResult
+    from taptest.pairing.limits import PairLimits
+    from taptest.pairing.verdict import PairsResult
     from taptest.snow.relate import Relation
 
 PathLike = str | os.PathLike[str]
@@ -255,7 +255,7 @@ def pairs(
     Raises:
         LotError: the table cannot be read or names no pairs.
     """
-    from taptest.pairs.pairs import judge_pairs
+    from taptest.pairing.pairs import judge_pairs
 
     return judge_pairs(_measured(lot, settings, workers), limits=limits, pile=pile)
 
@@ -281,7 +281,7 @@ def compare(
     Raises:
         LotError: a table cannot be read, or there are fewer than two groups.
     """
-    from taptest.compare.compare import compare_measured
+    from taptest.comparison.compare import compare_measured
 
     measured = [_measured(lot, settings, workers) for lot in lots]
     return compare_measured(measured, by=by, against=against, length_m=length_m)

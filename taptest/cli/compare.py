@@ -38,7 +38,7 @@ def compare(
     Every difference has an interval and says so where there are too few skis to show one. Several tables are taken
     as one.
     """
-    from taptest.compare.compare import compare as compare_lots
+    from taptest.comparison.compare import compare as compare_lots
     from taptest.config.limits import LIMITS
     from taptest.core.errors import LotError
     from taptest.tables.lot import read_lot

@@ -8,7 +8,7 @@ from taptest.cli import output
 from taptest.cli.options import GivenSettings, Json, takes_settings
 
 if TYPE_CHECKING:
-    from taptest.pairs.limits import PairLimits
+    from taptest.pairing.limits import PairLimits
 
 
 @takes_settings
@@ -36,7 +36,7 @@ def pairs(
     Pairs are matched, close, mismatched or not compared, by mass, stiffness, frequency, damping and balance, as far as
     they are known of both.
     """
-    from taptest.pairs.pairs import match_pairs
+    from taptest.pairing.pairs import match_pairs
     from taptest.tables.lot import read_lot
 
     given.settings(lot)  # wrong usage before anything is read
@@ -62,7 +62,7 @@ def pairs(
 def _limits(path: str | None, options: tuple[str | None, ...]) -> "PairLimits":
     """The file's limits with those of the options, which are in the order of QUANTITIES, or wrong usage."""
     from taptest.core.errors import LimitsError
-    from taptest.pairs.limits import QUANTITIES, PairLimits, parse_limit, read_limits
+    from taptest.pairing.limits import QUANTITIES, PairLimits, parse_limit, read_limits
 
     limits = PairLimits() if path is None else read_limits(path)
     for quantity, text in zip(QUANTITIES, options, strict=True):

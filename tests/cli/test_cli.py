@@ -17,7 +17,7 @@ from support.places import ROOT
 
 import taptest.io.recording
 from taptest.cli import output
-from taptest.pairs.limits import QUANTITIES
+from taptest.pairing.limits import QUANTITIES
 
 DEMO = ROOT / "recordings_demo"
 COMMANDS = ("check", "pairs", "compare", "analyse", "predict", "play")

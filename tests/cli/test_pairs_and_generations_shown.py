@@ -9,10 +9,10 @@ from rich.console import Console
 from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
-from taptest.compare.compare import compare_measured
+from taptest.comparison.compare import compare_measured
 from taptest.core.messages import Subject, message
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.pairs.pairs import judge_pairs
+from taptest.pairing.pairs import judge_pairs
 from taptest.present.json.comparison import comparison_document
 from taptest.present.json.pairs import pairs_document
 from taptest.present.text.character_pictures import marks_for, tones_view

@@ -26,7 +26,7 @@ from taptest.config.corrections import Citation, Corrections
 from taptest.config.settings import Settings
 from taptest.core.errors import ReportError
 from taptest.core.processes import processes
-from taptest.pairs.pairs import judge_pairs
+from taptest.pairing.pairs import judge_pairs
 from taptest.present.html import report as report_module
 from taptest.present.html.report import ReportSettings, write_report
 from taptest.present.html.sheet import write_sheet

@@ -22,11 +22,11 @@ from taptest.beam.construction import load_construction
 from taptest.beam.predict import SkiMeasurements
 from taptest.calibrate.bar import bar_result
 from taptest.calibrate.room import BandDecay, RoomResult
-from taptest.compare.compare import compare_measured
+from taptest.comparison.compare import compare_measured
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.identify.predicted import LotPrediction, predict_ski
 from taptest.learn.construction import LearnedConstruction, LearnedOrder
-from taptest.pairs.pairs import judge_pairs
+from taptest.pairing.pairs import judge_pairs
 from taptest.present.plots import style as plots
 from taptest.present.plots.calibrations import (
     bar_drawing,

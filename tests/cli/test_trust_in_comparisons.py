@@ -15,11 +15,11 @@ from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
 from taptest.calibrate.store import FOLDER_VARIABLE, Calibration, save_calibration
-from taptest.compare.compare import compare_measured
+from taptest.comparison.compare import compare_measured
 from taptest.config.corrections import Citation, Corrections, Repeatability, TemperatureLaw
 from taptest.config.settings import Settings
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.pairs.pairs import judge_pairs
+from taptest.pairing.pairs import judge_pairs
 from taptest.tables.lot import Lot
 
 CLASSIC = load_construction("classic_generic")

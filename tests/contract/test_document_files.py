@@ -13,7 +13,7 @@ from taptest.beam.construction import load_construction
 from taptest.calibrate.store import load_calibrations
 from taptest.core.documents import DocumentFormat, listed, text, within
 from taptest.core.errors import CalibrationError, ConstructionError, LimitsError, TaptestError
-from taptest.pairs.limits import read_limits
+from taptest.pairing.limits import read_limits
 
 
 @pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no named pipes")

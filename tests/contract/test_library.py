@@ -188,6 +188,28 @@ def test_skis_and_samples_from_memory(recording):
     assert nothing.verdict == "not judged" and "recording missing" in str(nothing.reasons[0])
 
 
+def test_every_kind_of_result_has_every_face(demo_measured, monkeypatch):
+    """On the demonstration: print, HTML, document, table and picture, and the picture into given axes."""
+    import taptest.comparison.compare
+    import taptest.pairing.pairs
+
+    results = {
+        "check": taptest.check(demo_measured),
+        "pairs": taptest.pairs(demo_measured),
+        "compare": taptest.compare(demo_measured),
+        "predict": taptest.predict_skis(DEMO / "lot.csv"),
+    }
+    for name, result in results.items():
+        assert len(str(result).splitlines()) > 5 and result._repr_html_().startswith("<pre"), name
+        document = result.to_dict()
+        json.dumps(document, allow_nan=False)
+        frame = result.to_frame()
+        assert len(frame) > 1 and not [column for column in frame if frame[column].map(type).eq(dict).any()], name
+        axes = result.plot()
+        assert axes.figure is not None and result.plot(axes) is axes, name
+    assert len(results["check"].to_frame()) == len(demo_measured.skis)
+
+
 def test_without_pandas_one_line_names_it(monkeypatch):
     monkeypatch.setitem(sys.modules, "pandas", None)
     with pytest.raises(taptest.TaptestError, match=r"needs the package pandas, which is not installed; .* use to_dict"):

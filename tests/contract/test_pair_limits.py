@@ -3,7 +3,7 @@
 import pytest
 
 from taptest.core.errors import LimitsError
-from taptest.pairs.limits import Limit, PairLimits, parse_limit, read_limits
+from taptest.pairing.limits import Limit, PairLimits, parse_limit, read_limits
 
 HEAD = 'schema = "taptest.pairlimits/1"\n'
 

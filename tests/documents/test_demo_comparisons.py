@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 from support.places import demo_truth
 
-from taptest.compare.compare import compare_measured
-from taptest.pairs.pairs import judge_pairs
+from taptest.comparison.compare import compare_measured
+from taptest.pairing.pairs import judge_pairs
 
 
 def test_differences_of_the_demonstration_agree_with_its_truth(demo_measured):

@@ -354,7 +354,7 @@ def toml_with(schema):
 
 
 def test_the_example_of_a_file_of_limits_can_be_read(tmp_path):
-    from taptest.pairs.limits import read_limits
+    from taptest.pairing.limits import read_limits
 
     (example,) = toml_with("taptest.pairlimits/1")
     (tmp_path / "limits.toml").write_text(example, encoding="utf-8")

@@ -10,7 +10,7 @@ from support.simulated_lots import measured_ski, ski_row
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import predict
-from taptest.compare.compare import compare, compare_measured
+from taptest.comparison.compare import compare, compare_measured
 from taptest.core.errors import LotError
 from taptest.identify.measured_lot import MeasuredLot
 from taptest.identify.predicted import measurements_of

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from support.simulated_lots import ski_row
 
-from taptest.pairs import pairs as pairs_module
-from taptest.pairs.limits import Limit, PairLimits
-from taptest.pairs.matching import best_pairing, natural_order, nearest_only
-from taptest.pairs.pairs import pair_up
+from taptest.pairing import pairs as pairs_module
+from taptest.pairing.limits import Limit, PairLimits
+from taptest.pairing.matching import best_pairing, natural_order, nearest_only
+from taptest.pairing.pairs import pair_up
 from taptest.ski.record import Ski
 from taptest.tables.lot import read_lot
 

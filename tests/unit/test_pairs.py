@@ -12,9 +12,9 @@ from taptest.beam.construction import load_construction
 from taptest.core.errors import LotError
 from taptest.core.messages import codes
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.pairs.limits import Limit, PairLimits
-from taptest.pairs.pairs import judge_pairs, match_pairs
-from taptest.pairs.verdict import verdict_of
+from taptest.pairing.limits import Limit, PairLimits
+from taptest.pairing.pairs import judge_pairs, match_pairs
+from taptest.pairing.verdict import verdict_of
 from taptest.ski.record import Ski
 from taptest.tables.lot import Lot
 

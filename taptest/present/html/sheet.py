@@ -12,9 +12,9 @@ from taptest.core.errors import ReportError, shown
 from taptest.core.fields import Field, by_key
 from taptest.core.version import VERSION
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.pairs.limits import UNIT_OF, PairLimits, Quantity
-from taptest.pairs.pairs import judge_pairs
-from taptest.pairs.verdict import CENTS, Difference, Pair
+from taptest.pairing.limits import UNIT_OF, PairLimits, Quantity
+from taptest.pairing.pairs import judge_pairs
+from taptest.pairing.verdict import CENTS, Difference, Pair
 from taptest.present.html.files import replacing
 from taptest.present.html.page import render
 from taptest.present.html.report import ReportSettings, numbered

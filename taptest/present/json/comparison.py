@@ -1,7 +1,7 @@
 """A comparison as the document of ``compare --json``."""
 
-from taptest.compare.compare import Comparison
-from taptest.compare.fields import SECTION_FIELDS
+from taptest.comparison.compare import Comparison
+from taptest.comparison.fields import SECTION_FIELDS
 from taptest.core.fields import document_of, number_of
 from taptest.present.json.documents import Document, citation_document, told_of
 

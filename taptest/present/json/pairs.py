@@ -1,8 +1,8 @@
 """Pairs as the document of ``pairs --json``."""
 
 from taptest.core.fields import document_of, number_of
-from taptest.pairs.limits import UNIT_OF, PairLimits, key_of
-from taptest.pairs.verdict import PAIR_FIELDS, PairsResult
+from taptest.pairing.limits import UNIT_OF, PairLimits, key_of
+from taptest.pairing.verdict import PAIR_FIELDS, PairsResult
 from taptest.present.json.documents import Document, citation_document, told_of
 
 

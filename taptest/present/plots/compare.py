@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from typing import TYPE_CHECKING
 
-from taptest.compare.compare import Comparison, Contrast, GroupFigures, Section
-from taptest.compare.figures import KINDS, Figure
+from taptest.comparison.compare import Comparison, Contrast, GroupFigures, Section
+from taptest.comparison.figures import KINDS, Figure
 from taptest.core.errors import shown
-from taptest.pairs.verdict import CENTS
+from taptest.pairing.verdict import CENTS
 from taptest.present.plots.picture import Drawing, KeyEntry, Layout
 from taptest.present.plots.style import (
     LINES,

@@ -6,7 +6,7 @@ from math import hypot
 from typing import TYPE_CHECKING
 
 from taptest.core.errors import shown
-from taptest.pairs.verdict import Pair, PairsResult
+from taptest.pairing.verdict import Pair, PairsResult
 from taptest.present.plots.style import (
     BAND,
     GOOD,

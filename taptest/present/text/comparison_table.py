@@ -7,10 +7,10 @@ from textwrap import wrap
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from taptest.compare.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
-from taptest.compare.figures import KINDS, FigureKind
+from taptest.comparison.compare import Comparison, Contrast, GroupFigures, Part, Section, Spread, Word
+from taptest.comparison.figures import KINDS, FigureKind
 from taptest.core.errors import shown
-from taptest.pairs.verdict import CENTS
+from taptest.pairing.verdict import CENTS
 from taptest.present.text.character_pictures import tones_view
 from taptest.present.text.citation import calibrations_used
 from taptest.present.text.tables import CAUTION, counted, hanging, heading, note, number, pinned, prose, ruled_table

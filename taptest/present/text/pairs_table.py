@@ -7,8 +7,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from taptest.core.errors import shown
-from taptest.pairs.limits import QUANTITIES, UNIT_OF, PairLimits
-from taptest.pairs.verdict import PAIR_FIELDS, VERDICTS, Pair, PairsResult, PairVerdict
+from taptest.pairing.limits import QUANTITIES, UNIT_OF, PairLimits
+from taptest.pairing.verdict import PAIR_FIELDS, VERDICTS, Pair, PairsResult, PairVerdict
 from taptest.present.text.citation import calibrations_used
 from taptest.present.text.tables import (
     CAUTION,

@@ -8,9 +8,9 @@ from math import expm1, isfinite
 from taptest.config.limits import LIMITS
 from taptest.core.errors import shown
 from taptest.core.messages import Message, Subject, message
-from taptest.pairs.differences import Differences
-from taptest.pairs.limits import ROUNDING_M, UNIT_OF, Limit, PairLimits, Quantity, size_of
-from taptest.pairs.verdict import CENTS, Difference
+from taptest.pairing.differences import Differences
+from taptest.pairing.limits import ROUNDING_M, UNIT_OF, Limit, PairLimits, Quantity, size_of
+from taptest.pairing.verdict import CENTS, Difference
 from taptest.ski.record import Ski
 
 _PAIRING = LIMITS.pairing

@@ -7,10 +7,10 @@ from functools import partial
 from math import expm1
 from typing import Any
 
-from taptest.compare.compare import Contrast, FigureShift, GroupFigures, PartShift, Section
-from taptest.compare.figures import KINDS, Figure
+from taptest.comparison.compare import Contrast, FigureShift, GroupFigures, PartShift, Section
+from taptest.comparison.figures import KINDS, Figure
 from taptest.core.fields import Field, list_field, number_of
-from taptest.pairs.verdict import CENTS
+from taptest.pairing.verdict import CENTS
 from taptest.signal.pitch import note_name
 
 Document = dict[str, Any]

@@ -10,7 +10,7 @@ from typing import Literal
 
 import numpy as np
 
-from taptest.compare.figures import (
+from taptest.comparison.figures import (
     KINDS,
     Figure,
     SkiFigures,

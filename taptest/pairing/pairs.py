@@ -12,10 +12,10 @@ from taptest.config.settings import Settings
 from taptest.core.errors import LotError, shown
 from taptest.core.messages import Message, message
 from taptest.identify.measured_lot import MeasuredLot, Progress, measure_lot
-from taptest.pairs.differences import Columns, Differences, Flags, Index, Real, columns_of, differences, weighed
-from taptest.pairs.limits import QUANTITIES, ROUNDING_M, PairLimits
-from taptest.pairs.matching import best_pairing, natural_order, nearest_only
-from taptest.pairs.reasons import (
+from taptest.pairing.differences import Columns, Differences, Flags, Index, Real, columns_of, differences, weighed
+from taptest.pairing.limits import QUANTITIES, ROUNDING_M, PairLimits
+from taptest.pairing.matching import best_pairing, natural_order, nearest_only
+from taptest.pairing.reasons import (
     apart,
     not_comparable,
     of_other_kinds,
@@ -25,7 +25,7 @@ from taptest.pairs.reasons import (
     unknown,
     unlike_what_was_expected,
 )
-from taptest.pairs.verdict import (
+from taptest.pairing.verdict import (
     VERDICTS,
     Difference,
     LeftOver,

@@ -11,7 +11,7 @@ from taptest.core.fields import Field, by_key, document_of
 from taptest.core.messages import Message, codes
 from taptest.core.results import Result
 from taptest.identify.measured_lot import MeasuredLot
-from taptest.pairs.limits import UNIT_OF, Limit, PairLimits, Quantity, key_of, size_of
+from taptest.pairing.limits import UNIT_OF, Limit, PairLimits, Quantity, key_of, size_of
 from taptest.ski.fields import SKI_FIELDS, sentences
 from taptest.ski.record import Ski
 

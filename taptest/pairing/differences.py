@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from taptest.config.limits import LIMITS
-from taptest.pairs.limits import QUANTITIES, PairLimits, Quantity, size_of
+from taptest.pairing.limits import QUANTITIES, PairLimits, Quantity, size_of
 from taptest.ski.record import Ski
 
 Real = NDArray[np.float64]
