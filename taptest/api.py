@@ -324,7 +324,10 @@ def report(
     """
     from taptest.present.html.report import ReportSettings, write_report
 
-    measured = lot if isinstance(lot, MeasuredLot) else measure(lot, settings, workers=workers, keep_analyses=True)
+    if isinstance(lot, MeasuredLot):
+        measured = _measured(lot, settings, workers)
+    else:
+        measured = measure(lot, settings, workers=workers, keep_analyses=True)
     return write_report(os.fspath(to), measured, ReportSettings(audio=audio))
 
 
@@ -352,4 +355,5 @@ def _measured(lot: LotLike | MeasuredLot, settings: Settings | None, workers: in
         return measure(lot, settings, workers=workers)
     if settings is None:
         return lot
-    return replace(lot, settings=replace(settings, corrections=lot.settings.corrections))
+    judging = replace(lot.settings, false_alarm_rate=settings.false_alarm_rate, limits=settings.limits)
+    return replace(lot, settings=judging)

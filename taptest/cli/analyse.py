@@ -83,8 +83,8 @@ def analyse(
 
     settings = with_room(given.settings())
     reading = output.reading_from(sample_rate, sensitivity)
-    known = None if given.room_s is not None else settings.corrections
-    beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, given.room_s)
+    known = None if settings.room_s is not None else settings.corrections
+    beside = _Beside(settings, output.for_the_screen(plot, json), picture, spectra, settings.room_s)
     shared = workers is not None or cluster is not None
     if (shared or lines is not None) and (beside.wanted or reading is not None):
         raise typer.BadParameter(

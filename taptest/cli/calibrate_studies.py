@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from taptest.cli import output
-from taptest.cli.calibrations import Shown
+from taptest.cli.calibrations import Shown, chosen
 from taptest.cli.options import CalibrationFolder, Channel, Json, NoStore, Picture
 
 if TYPE_CHECKING:
@@ -137,7 +137,7 @@ def add(
         raise typer.BadParameter(
             f"{temperature:g} is no room's temperature: -50 to 60 degrees C", param_hint="--temperature"
         )
-    stored = load_calibrations(calibration_folder(folder))
+    stored = load_calibrations(calibration_folder(chosen(folder)))
     found = follow_on(
         stored,
         recording,
@@ -164,7 +164,7 @@ def show(
     from taptest.studies.drift import follow, points_of
 
     shown = Shown(json, picture)
-    stored = load_calibrations(calibration_folder(folder))
+    stored = load_calibrations(calibration_folder(chosen(folder)))
     shown.show("drift", follow(points_of(stored, reference)))
     output.finish(stored.problems)
 

@@ -13,6 +13,13 @@ if TYPE_CHECKING:
     from taptest.calibrate.store import Kind
 
 
+def chosen(folder: str | None) -> str | None:
+    """The folder of calibrations that is asked for, by option or by the user's own taptest.toml; None for the usual places."""
+    from taptest.cli.options import GivenSettings
+
+    return GivenSettings(calibrations=folder).settings().calibrations
+
+
 def store(kind: Kind, result: object, sources: Iterable[str], folder: str | None) -> Path:
     """Keep a result as a calibration made now, and return its file."""
     from datetime import UTC, datetime
@@ -21,7 +28,7 @@ def store(kind: Kind, result: object, sources: Iterable[str], folder: str | None
     from taptest.present.json.calibrations import stored_values
 
     made = Calibration(kind, datetime.now(UTC), stored_values(kind, result), tuple(sources))
-    return save_calibration(calibration_folder(folder), made)
+    return save_calibration(calibration_folder(chosen(folder)), made)
 
 
 @dataclass(frozen=True)

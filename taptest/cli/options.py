@@ -128,6 +128,7 @@ class GivenSettings:
 _HINTS = {
     "low_hz": "--low / --high",
     "room_s": "--room",
+    "channel": "--channel",
     "false_alarm_rate": "--false-alarm-rate",
     "stiffness_u_rel": "--stiffness-u",
     "mass_u_rel": "--mass-u",

@@ -241,7 +241,7 @@ def settings_from(
     try:
         return Settings(low_hz=low_hz, high_hz=high_hz, room_s=room_s, channel=channel, calibrations=calibrations)
     except SettingsError as refused:
-        options = {"low_hz": "--low / --high", "room_s": "--room"}
+        options = {"low_hz": "--low / --high", "room_s": "--room", "channel": "--channel"}
         raise typer.BadParameter(str(refused), param_hint=options[refused.setting]) from None
 
 

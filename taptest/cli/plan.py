@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from taptest.cli.calibrations import Shown
+from taptest.cli.calibrations import Shown, chosen
 from taptest.cli.options import CalibrationFolder, Json
 
 
@@ -70,6 +70,7 @@ def _repeat(given: float | None, of: Of, folder: str | None) -> tuple[float, str
 
     if given is not None:
         return given / 100, "as given"
+    folder = chosen(folder)
     study = load_calibrations(calibration_folder(folder), must_exist=is_chosen(folder)).latest("repeatability")
     if study is None:
         raise typer.BadParameter(

@@ -17,6 +17,7 @@ from __future__ import annotations
 import os
 from collections.abc import Mapping
 from dataclasses import fields, replace
+from math import isfinite
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +28,7 @@ from taptest.core.errors import LimitsError, SettingsError, shown
 
 NAME = "taptest.toml"
 _LARGEST_BYTES = 64 * 1024
+_LARGEST_NUMBER = 10**9
 # What a file and the command line may set, with the type that is taken.
 SETTABLE: dict[str, type] = {
     "low_hz": float,
@@ -64,16 +66,29 @@ def read_settings(beside: Path | None, given: Mapping[str, Any] | None = None) -
         SettingsError: a value outside what is accepted.
     """
     values: dict[str, Any] = {}
+    said_by: dict[str, Path] = {}
     limits = LIMITS
     for path in files_beside(beside):
         own, limits = _read(path, limits)
         values |= own
-        try:
-            _settings(own, limits)
-        except SettingsError as problem:
-            raise LimitsError(f"{shown(path, 200)}: {problem}") from None
-    values |= {name: value for name, value in (given or {}).items() if value is not None}
-    return _settings(values, limits)
+        said_by |= dict.fromkeys(own, path)
+    for name, value in (given or {}).items():
+        if value is not None:
+            values[name] = value
+            said_by.pop(name, None)
+    try:
+        return _settings(values, limits)
+    except SettingsError as problem:
+        # Of a range either end may be at fault.
+        keys = {
+            "low_hz": ("low_hz", "high_hz"),
+            "stiffness_u_rel": ("stiffness_u_percent",),
+            "mass_u_rel": ("mass_u_percent",),
+        }
+        files = {str(said_by[key]): None for key in keys.get(problem.setting, (problem.setting,)) if key in said_by}
+        if not files:
+            raise
+        raise LimitsError(f"{', '.join(shown(each, 200) for each in files)}: {problem}") from None
 
 
 def _settings(values: Mapping[str, Any], limits: Limits) -> Settings:
@@ -98,6 +113,8 @@ def _read(path: Path, limits: Limits) -> tuple[dict[str, Any], Limits]:
                 f"{shown(path, 200)}: settings.{shown(name)} is no setting; there are {', '.join(SETTABLE)}"
             )
         values[name] = _typed(path, f"settings.{name}", value, SETTABLE[name])
+    if "calibrations" in values:
+        values["calibrations"] = str(path.parent / values["calibrations"])
     settable = {each.name: each for each in named_limits(limits) if each.settable}
     for group in _table(path, document, "limits"):
         for name, value in _table(path, document["limits"], group).items():
@@ -124,6 +141,8 @@ def _table(path: Path, document: Mapping[str, Any], name: str) -> Mapping[str, A
 
 
 def _typed(path: Path, name: str, value: Any, kind: type) -> Any:
+    if (isinstance(value, int) and abs(value) > _LARGEST_NUMBER) or (isinstance(value, float) and not isfinite(value)):
+        raise LimitsError(f"{shown(path, 200)}: {name} is {shown(value)}; it must be a number of usual size")
     if kind is float and isinstance(value, int) and not isinstance(value, bool):
         return float(value)
     if not isinstance(value, kind) or isinstance(value, bool):

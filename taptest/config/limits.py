@@ -185,9 +185,8 @@ class LogbookLimits:
         "",
         PRACTICE,
         "assumed of the tone where no study says how well it repeats to hang a ski anew",
-        settable=True,
     )
-    damping_anew_u_rel: float = limit(0.05, "", PRACTICE, "the same of the damping", settable=True)
+    damping_anew_u_rel: float = limit(0.05, "", PRACTICE, "the same of the damping")
     frequency_per_kelvin: float = limit(
         0.001, "1/K", PRACTICE, "uncertainty of a change of tone for each kelvin that is not corrected"
     )
@@ -395,7 +394,12 @@ class ClusterLimits:
     least_skis: int = limit(12, "skis", "set on simulated lots", "below it no clusters are looked for")
     least_share: float = limit(0.2, "", "fewer are outliers, no build", "of the smaller cluster")
     least_cluster: int = limit(4, "skis", "fewer are outliers, no build", "in the smaller cluster")
-    significance: float = limit(0.01, "", "set on simulated lots", "chance that one normal cluster looks like two")
+    significance: float = limit(
+        0.05,
+        "",
+        "set on simulated lots",
+        "chance that one cluster looks like two, shared among four quantities",
+    )
 
 
 @dataclass(frozen=True)

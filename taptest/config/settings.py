@@ -80,6 +80,8 @@ class Settings:
             raise SettingsError(
                 "room_s", f"{self.room_s:g} s is no reverberation time: {shortest:g} to {longest:g} s are accepted"
             )
+        if self.channel is not None and self.channel < 1:
+            raise SettingsError("channel", f"channel {self.channel}: channels count from 1")
         if not 0.001 <= self.false_alarm_rate <= 0.1:
             raise SettingsError(
                 "false_alarm_rate", f"a false-alarm rate of {shown(self.false_alarm_rate)}: give 0.001 to 0.1"

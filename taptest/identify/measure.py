@@ -53,8 +53,8 @@ def measure_ski(
             if keep is not None:
                 kept.append(keep(recording))
         except RecordingError as problem:
-            about = Subject(ski=facts.ski_id, file=path.name, line=facts.line)
-            unread.append(message("recording-unread", about, problem=str(problem)))
+            about = Subject(ski=facts.ski_id, file=path.name)
+            unread.append(message("recording-unread", about, line=facts.line, problem=str(problem)))
     ski = measure_heard(facts, construction, analyses, settings, unread=unread)
     return replace(ski, analyses=ski.analyses if keep_analyses else (), kept=tuple(kept))
 

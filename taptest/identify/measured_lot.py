@@ -39,6 +39,10 @@ class MeasuredLot:
     unread: tuple[Message, ...]
     settings: Settings = Settings()
 
+    def __str__(self) -> str:
+        told = sum(not ski.obstacles for ski in self.skis)
+        return f"{self.lot.path.name}: {len(self.skis)} skis measured, {told} of them can be judged"
+
 
 def measure_lot(
     lot: Lot,
@@ -81,9 +85,9 @@ def measure_lot(
 
 def _refused(construction: str, problem: ConstructionError, lot: Lot) -> Message:
     first, *others = (row.line for row in lot.rows if row.construction == construction)
-    about = Subject(file=lot.path.name, line=first, column="construction", value=construction)
+    about = Subject(file=lot.path.name)
     more = f" and {len(others)} more" if others else ""
-    return message("construction-unread", about, more=more, problem=str(problem))
+    return message("construction-unread", about, line=first, more=more, problem=str(problem))
 
 
 def construction_of(name: str, table: Path) -> Construction | ConstructionError | None:

@@ -115,7 +115,7 @@ def _summary(
     lengths = [round(1000 * (ski.facts.length_m or 0.0)) for ski in skis]
     count, least = len(skis), settings.limits.group
     if limits.spread is not None:
-        basis = f"group of {count}: 95/{100 * (1 - settings.false_alarm_rate):.4g} tolerance limits"
+        basis = f"group of {count}: {100 * least.confidence:.4g}/{100 * (1 - settings.false_alarm_rate):.4g} tolerance limits"
     elif count >= least.least_ranked:
         basis = f"physics and ranks: {count} skis, fewer than {least.least_skis}"
     else:

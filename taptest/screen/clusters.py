@@ -78,7 +78,9 @@ def two_clusters(values: ArrayLike, *, significance: float = 0.01) -> Clusters |
 QUANTITIES = ("tone", "damping", "mass", "stiffness")
 
 
-def populations(skis: Sequence[Ski], findings: Sequence[Findings], *, significance: float = 0.05) -> Populations | None:
+def populations(
+    skis: Sequence[Ski], findings: Sequence[Findings], *, significance: float = LIMITS.clusters.significance
+) -> Populations | None:
     """The quantity in which a group looks most like two populations, None where in none of them.
 
     The two of a pair are chosen to be alike, so a pair is one value. Generations that the table names are expected to
@@ -130,7 +132,7 @@ def _split(
 def _about_generation(values: Real, generations: Sequence[str]) -> Real:
     names = np.array(generations)
     kinds, counts = np.unique(names, return_counts=True)
-    if len(kinds) < 2 or counts.min() < 5:
+    if len(kinds) < 2 or counts.min() < LIMITS.group.least_generation:
         return values
     about = values.copy()
     for kind in kinds:

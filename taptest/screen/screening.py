@@ -39,10 +39,10 @@ def screen_group(skis: Sequence[Ski], findings: Sequence[Findings], settings: Se
         findings: as `judge_group` gives them.
         settings: false-alarm rate and limits.
     """
-    if len(skis) < LIMITS.group.least_ranked:
+    if len(skis) < settings.limits.group.least_ranked:
         return list(findings)
     if len(skis) < settings.limits.group.least_skis:
-        return _apart(findings, settings.false_alarm_rate)
+        return _apart(findings, settings)
     rate = LIMITS.group.screen_share * settings.false_alarm_rate
     generations = [ski.facts.generation for ski in skis]
     group = LIMITS.group
@@ -142,25 +142,25 @@ def _standardised(column: Sequence[float | None], least: int) -> Real:
     return np.asarray((values - fit.centre) / fit.spread if fit.spread > 0 else np.full(len(values), np.nan))
 
 
-def _apart(findings: Sequence[Findings], rate: float) -> list[Findings]:
+def _apart(findings: Sequence[Findings], settings: Settings) -> list[Findings]:
     """Five to nine skis: ranks, and whether the farthest in tone or damping is too far for chance (Grubbs).
 
     The test is over the whole group, so its significance is the share of good skis that may be flagged times their
     number, parted among the tests.
     """
-    tone = _farthest(_column(findings, "shift"), rate)
-    damping = _farthest([each.damping_level for each in findings], rate)
+    tone = _farthest(_column(findings, "shift"), settings)
+    damping = _farthest([each.damping_level for each in findings], settings)
     return [each.adding(tone_apart=tone.get(i), damping_apart=damping.get(i)) for i, each in enumerate(findings)]
 
 
-def _farthest(values: Sequence[float | None], rate: float) -> dict[int, Statistic]:
+def _farthest(values: Sequence[float | None], settings: Settings) -> dict[int, Statistic]:
     """Grubbs' signed statistic of each, against the critical value of the farthest."""
     known = [i for i, value in enumerate(values) if value is not None]
-    if len(known) < LIMITS.group.least_ranked:
+    if len(known) < settings.limits.group.least_ranked:
         return {}
     data = np.array([values[i] for i in known], dtype=float)
     spread = float(np.std(data, ddof=1))
     if spread == 0.0:
         return {}
-    critical = grubbs(data, significance=rate * len(known) / _TESTS_APART).critical
+    critical = grubbs(data, significance=settings.false_alarm_rate * len(known) / _TESTS_APART).critical
     return {i: Statistic(float(off) / spread, critical) for i, off in zip(known, data - data.mean(), strict=True)}

@@ -42,16 +42,12 @@ def judgement_of(
         return Judgement("not judged", (message("nothing-in-common"), *ski.remarks), group=group)
     verdict, reasons = verdict_of(ski, found, settings, by_group=by_group)
     limits = settings.limits.verdict
-    labels_out = any(found.out(name) for name in _LABELS)
+    # A mass or stiffness somewhat beyond its limit is a remark, and what is odd all together is then explained.
+    weights = dict.fromkeys(_LABELS, 1 / limits.recheck_score)
+    if any(found.out(name) for name in _LABELS):
+        weights["all together"] = 0.0
     tests = tuple(
-        Test(
-            name,
-            statistic,
-            may_reject=name in RING,
-            rank=ranks[name][0],
-            count=ranks[name][1],
-            weight=1 / limits.recheck_score if name in _LABELS or (name == "all together" and labels_out) else 1.0,
-        )
+        Test(name, statistic, name in RING, *ranks[name], weights.get(name, 1.0))
         for name, statistic in found.statistics.items()
     )
     return Judgement(verdict, reasons, tests, group, found.damping_level, found.damping_level_u)
@@ -96,10 +92,16 @@ def _sets_apart(found: Findings, settings: Settings) -> bool:
     return any(found.out(name) for name in others)
 
 
+def _how_far(name: str, found: Findings) -> float:
+    """How far out a statistic is, on one scale for all: of a chi-square the root, which grows as a deviation does."""
+    score = found.statistics[name].score
+    return score**0.5 if name in ("unevenness", "damping pattern") else score
+
+
 def _of_ring(found: Findings, settings: Settings, *, by_group: bool) -> list[Message]:
     """One reason for each statistic of the ring that is out or near its limit, the one farthest out first."""
     said = [
-        (found.statistics[name].score, _reason(name, found, settings, by_group=by_group))
+        (_how_far(name, found), _reason(name, found, settings, by_group=by_group))
         for name in RING
         if found.suspicious(name)
     ]
@@ -162,12 +164,12 @@ def _of_screen(found: Findings, settings: Settings) -> list[Message]:
         size = percent(found.damped.deviation)
         side = "highest" if size > 0 else "lowest"
         reason = message("damping-uneven", order=found.damped.order, side=side, percent=size)
-        said.append((found.statistics["damping pattern"].score, reason))
+        said.append((_how_far("damping pattern", found), reason))
     for name, code in (("tone apart", "tone-apart"), ("damping apart", "damping-apart")):
         if found.out(name):
             statistic = found.statistics[name]
             side = "lowest" if statistic.value < 0 else "highest"
-            said.append((statistic.score, message(code, side=side)))
+            said.append((_how_far(name, found), message(code, side=side)))
     if found.out("all together") and not said and not ring:
         said.append((found.statistics["all together"].score, message("together-apart")))
     return [reason for _, reason in sorted(said, key=lambda each: -each[0])]

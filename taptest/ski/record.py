@@ -34,7 +34,8 @@ class Test:
         statistic: value, limit and standard uncertainty; of ratios the natural logarithms.
         may_reject: whether it can make an outlier, or only ask for a recheck.
         rank: its place in the group, from the lowest value, 1, of ``count``.
-        weight: what its score is multiplied by: less than 1 where a value somewhat beyond the limit is only a remark.
+        weight: what its score counts in that of the ski: less than 1 where a value somewhat beyond the limit is only a remark,
+            0 where it cannot change the verdict.
     """
 
     name: str
@@ -67,7 +68,7 @@ class Test:
     @property
     def score(self) -> float:
         """Value over limit, of ratios that of their logarithms: above 1 it is out."""
-        return self.statistic.score * self.weight
+        return self.statistic.score
 
 
 @dataclass(frozen=True)
@@ -122,6 +123,9 @@ class Ski:
     analyses: tuple[Analysis, ...] = ()
     judgement: Judgement | None = None
     kept: tuple[object, ...] = ()
+
+    def __str__(self) -> str:
+        return f"{self.ski_id}: {self.verdict}"
 
     @cached_property
     def evidence(self) -> Evidence:
@@ -248,7 +252,7 @@ class Ski:
     @property
     def score(self) -> float | None:
         """Worst of the tests that can change the verdict, as a share of its limit; above 1 it is out."""
-        return max((each.score for each in self.tests), default=None)
+        return max((each.score * each.weight for each in self.tests), default=None)
 
     @property
     def shift_percent(self) -> float | None:

@@ -171,7 +171,7 @@ def test_a_path_is_given_back_as_it_was_given(recording, monkeypatch):
 
 
 def test_check_names_every_ski_and_takes_brackets_for_text(table):
-    result = run("check", table, env={"COLUMNS": "100"})
+    result = run("check", table, env={"COLUMNS": "120"})
     assert result.exit_code == 0
     assert "[b]1[/b]" in result.stdout
     assert "2 skis: " in result.stdout

@@ -199,6 +199,10 @@ def test_every_kind_of_result_has_every_face(demo_measured, monkeypatch):
         "compare": taptest.compare(demo_measured),
         "predict": taptest.predict_skis(DEMO / "lot.csv"),
     }
+    assert taptest.pairs(demo_measured, pile=True).pile  # a second time, with its room loaded
+    lax = taptest.check(demo_measured, taptest.Settings(false_alarm_rate=0.1, low_hz=100.0))
+    assert lax.settings.false_alarm_rate == 0.1 and lax.settings.low_hz == 15.0  # what was heard stays as it was heard
+    assert str(demo_measured).startswith("lot.csv: 26 skis measured") and str(lax.skis[0]).startswith("C01L: ")
     for name, result in results.items():
         assert len(str(result).splitlines()) > 5 and result._repr_html_().startswith("<pre"), name
         document = result.to_dict()

@@ -39,6 +39,27 @@ def test_what_is_given_goes_before_the_lots_file_and_that_before_the_users(place
     assert not_default(Settings()) == []
 
 
+def test_the_range_of_two_files_and_an_option_is_judged_as_a_whole(places):
+    own, beside, table = places
+    own.write_text("[settings]\nhigh_hz = 5000\n")
+    beside.write_text("[settings]\nlow_hz = 2000\n")
+    found = read_settings(table)
+    assert (found.low_hz, found.high_hz) == (2000.0, 5000.0)
+    own.write_text("")
+    with pytest.raises(LimitsError, match=r"lot.taptest\.toml: frequency range 2000-1500 Hz"):
+        read_settings(table)
+    assert read_settings(table, {"high_hz": 6000.0}).high_hz == 6000.0
+    with pytest.raises(SettingsError):  # both ends were given: no file is at fault
+        read_settings(table, {"low_hz": 900.0, "high_hz": 100.0})
+
+
+def test_a_folder_of_calibrations_lies_where_the_file_says_it(places, tmp_path, monkeypatch):
+    _, beside, table = places
+    beside.write_text("[settings]\ncalibrations = 'room'\n")
+    monkeypatch.chdir(tmp_path)
+    assert read_settings(table).calibrations == str(tmp_path / "lot" / "room")
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [
@@ -47,6 +68,10 @@ def test_what_is_given_goes_before_the_lots_file_and_that_before_the_users(place
         ("[settings]\nchannel = true\n", "settings.channel is True; it must be a whole number"),
         ("[settings]\nlow_hz = 900\nhigh_hz = 100\n", "frequency range 900-100 Hz"),
         ("[settings]\nfalse_alarm_rate = 0.5\n", "give 0.001 to 0.1"),
+        ("[settings]\nchannel = -3\n", "channels count from 1"),
+        ("[settings]\nlow_hz = 1" + 400 * "0" + "\n", "it must be a number of usual size"),
+        ("[settings]\nroom_s = nan\n", "it must be a number of usual size"),
+        ("[limits.group]\nleast_skis = 9" + 400 * "9" + "\n", "it must be a number of usual size"),
         ("[limits.group]\nleast_skis = 3\n", "limits.group.least_skis is 3; 8 to 100 are accepted"),
         ("[limits.group]\nphysics_factor = 3.0\n", "limits.group.physics_factor cannot be set; there are "),
         ("[limits]\ngroup = 3\n", "group is 3; it must be a section"),

@@ -390,6 +390,8 @@ def test_what_cannot_be_judged_says_why(tmp_path):
     assert "did you mean 'classic_generic'" in why["unknown"]
     assert "no stiffness or span given" in why["unmeasured"]
     assert len(result.unread) == 2
+    # A place in the table, but no cell that is wrong: said as it is, without what stands in a cell.
+    assert not any("found " in str(each) or "left out" in str(each) for each in result.unread)
     assert any("text.wav" in str(each) and "line 4" in str(each) for each in result.unread)
     assert any("clasic_generic" in str(each) for each in result.unread)
     assert not result.groups

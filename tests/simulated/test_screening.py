@@ -288,3 +288,16 @@ def test_damping_is_told_apart_from_its_pattern(sound_lot):
     loud = first_of([with_damping(sound_lot[0], 2.0), *sound_lot[1:]])
     named = {each.name: each for each in loud.tests}
     assert named["damping"].score > 1 > named["damping pattern"].score
+
+
+def test_a_pass_scores_no_more_than_its_limit(workshop):
+    """The score is the worst of the tests that can change the verdict: whoever passes is at most near the limit of one."""
+    rng = np.random.default_rng(6)
+    for _ in range(6):
+        skis = simulated_lot(workshop, rng, 24)
+        odd = [labelled(ski, mass=1.02 + 0.02 * i, stiffness=1.02 + 0.02 * i) for i, ski in enumerate(skis[:3])]
+        for ski in judge([*odd, *skis[3:]]).skis:
+            assert ski.verdict != "pass" or ski.score <= 1.0, (
+                ski.ski_id,
+                [(t.name, t.score, t.weight) for t in ski.tests],
+            )
