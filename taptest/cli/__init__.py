@@ -1,4 +1,7 @@
-"""The ``taptest`` command: one file per command, each of which parses, calls the library and renders."""
+"""The ``taptest`` command: one file per command, each of which parses, calls the library and renders.
+
+More files and lines than other rooms, as every option of every command is declared here.
+"""
 
 from importlib import import_module
 from typing import Annotated, Any

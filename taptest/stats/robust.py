@@ -136,7 +136,6 @@ def tolerance_factor(count: int, *, coverage: float = 0.99, confidence: float = 
     References:
         [1] Krishnamoorthy and Mathew, Statistical Tolerance Regions (2009), 2.3.1; ISO 16269-6:2014, annex F.
     """
-    from scipy.optimize import brentq
     from scipy.special import chdtrc, chndtrix
 
     if count < 2:
@@ -148,10 +147,16 @@ def tolerance_factor(count: int, *, coverage: float = 0.99, confidence: float = 
     density = 4.5 / sqrt(count) * weight * sqrt(2 * count / pi) * np.exp(-count * z**2 / 2)
     square = chndtrix(coverage, 1.0, z**2)
 
-    def missing(factor: float) -> float:
-        return float(density @ chdtrc(count - 1, (count - 1) * square / factor**2)) - confidence
-
-    return float(brentq(missing, 1e-3, 1e6, xtol=1e-14, rtol=1e-14))
+    low, high = 1e-3, 1e6
+    for _ in range(200):
+        middle = sqrt(low * high)
+        if float(density @ chdtrc(count - 1, (count - 1) * square / middle**2)) < confidence:
+            low = middle
+        else:
+            high = middle
+        if high / low < 1 + 1e-12:
+            break
+    return sqrt(low * high)
 
 
 def _check_share(name: str, value: float) -> None:

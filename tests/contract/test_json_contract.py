@@ -8,9 +8,12 @@ from support.result_objects import all_refused, analysis, mode, not_judged, plac
 
 from taptest.beam.construction import load_construction
 from taptest.beam.predict import SkiMeasurements
+from taptest.core.fields import schema_of
 from taptest.identify.predicted import Change, LotPrediction, predict_ski
 from taptest.present.json.analysis import analysis_document
 from taptest.present.json.documents import check_document, prediction_document
+from taptest.screen.result import GROUP_FIELDS
+from taptest.ski.fields import SKI_FIELDS
 
 # The contract: keys may be added, never taken away or renamed without a new schema number.
 RECORDING = "path sample_rate_hz duration_s taps modes flags"
@@ -138,3 +141,20 @@ def test_every_key_of_a_prediction():
     assert first["change"]["frequency_percent"] == pytest.approx([100 * (1.04**-0.5 - 1)] * 8, rel=1e-6)
     plain = predict_ski(load_construction("uniform_bar"), SkiMeasurements(1.9, 0.52, 3200.0, 1.4))
     assert through_json(prediction_document(LotPrediction((plain,), ())))["skis"][0]["change"] is None
+
+
+def test_the_documents_of_a_check_fit_the_schemas_of_their_fields(demo_checked):
+    """JSON Schema (draft 2020-12), by a validator that is not ours."""
+    import jsonschema
+
+    document = through_json(check_document(demo_checked))
+    for fields, key in ((SKI_FIELDS, "skis"), (GROUP_FIELDS, "groups")):
+        schema = schema_of(fields)
+        jsonschema.Draft202012Validator.check_schema(schema)
+        validator = jsonschema.Draft202012Validator(schema)
+        assert document[key] and not [error.message for each in document[key] for error in validator.iter_errors(each)]
+        wrong = {**document[key][0], "construction": 3}
+        assert [error.json_path for error in validator.iter_errors(wrong)] == ["$.construction"]  # control
+    skis = jsonschema.Draft202012Validator(schema_of(SKI_FIELDS))
+    inner = {**document["skis"][0], "modes": [{**document["skis"][0]["modes"][0], "frequency_hz": "low"}]}
+    assert [error.json_path for error in skis.iter_errors(inner)] == ["$.modes[0].frequency_hz"]

@@ -146,9 +146,9 @@ def summary(output):
     return line
 
 
-def set_aside(output):
-    """Ski and the first words of its reason, as listed under "Set aside"."""
-    section = re.search(r"^Set aside\n(.+?)\n\n", output, flags=re.DOTALL | re.MULTILINE)
+def to_confirm(output):
+    """Ski and the first words of its reason, as listed under "Outliers to confirm"."""
+    section = re.search(r"^Outliers to confirm\n(.+?)\n\n", output, flags=re.DOTALL | re.MULTILINE)
     return (
         {} if section is None else dict(re.findall(r"^(\w+)  (Uneven|All modes|Damping)\b", section[1], re.MULTILINE))
     )
@@ -159,7 +159,7 @@ def set_aside(output):
 def test_the_table_in_the_readme_agrees_with_a_run(lot_table):
     shown = examples()["taptest check recordings_demo/lot.csv"]
     assert summary(shown) == summary(lot_table) == "26 skis: 22 pass, 0 recheck, 3 outliers, 1 not judged"
-    assert set_aside(shown) == set_aside(lot_table) == {"C05R": "Uneven", "S02L": "All modes", "S06R": "Damping"}
+    assert to_confirm(shown) == to_confirm(lot_table) == {"C05R": "Uneven", "S02L": "All modes", "S06R": "Damping"}
     verdicts = r"^(\w+) .* (pass|recheck|outlier|not judged)$"
     assert re.findall(verdicts, shown, re.MULTILINE) == re.findall(verdicts, lot_table, re.MULTILINE)
 

@@ -1,0 +1,1 @@
+"""Results as the documents of ``--json``, from the fields of each result."""
