@@ -88,7 +88,7 @@ def _checked(source: Source, samples: NDArray[np.float64], lost: int, settings: 
     noise_db = _decibels(noise.rms(settings.low_hz, min(settings.high_hz, 0.45 * rate)) ** 2)
     zero_share = _zero_share(samples, rate)
     processed = zero_share > 0 or any("gain-control" in sound.reasons for sound in sounds)
-    clipped = int(np.count_nonzero(np.abs(samples) >= LIMITS.input.clipped_at))
+    clipped = int(np.count_nonzero(np.abs(samples) >= LIMITS.tap.clipped_level))
     hum = noise.hum
     found = {
         "processed": processed,

@@ -1,6 +1,6 @@
 """A lot: the table with one row per ski, read so that every bad cell is named at once and every good row is kept.
 
-A new column takes four steps, in four files: its range in ``config/limits.py`` (`TableLimits`), its value in
+A new column takes four steps, in four files: its range in ``config/limits/`` (`TableLimits`), its value in
 ``ski/facts.py``, its line in `LOT` below under the name of that value, and its row in the README's table of columns.
 Reading, units, messages, editing and the questions for it follow from the line.
 """
